@@ -138,13 +138,17 @@ class LineRow:
 
 
 class LineTable:
-    """Source lines by address; `rows` are as the compiler wrote them, stretch by stretch in order of address."""
+    """Source lines by address.
 
-    def __init__(self, rows: Iterable[LineRow] = ()) -> None:
+    `rows` are as the compiler wrote them, stretch by stretch in order of address; `paths` gives the absolute path of
+    each file named in them.
+    """
+
+    def __init__(self, rows: Iterable[LineRow] = (), paths: Mapping[str, str] | None = None) -> None:
         self.rows: tuple[LineRow, ...] = tuple(rows)
-        # Rows before the last one at an address cover nothing: kept in `rows`, since marks leave such rows.
-        covering = {row.address: row for row in self.rows if row.end_sequence}
-        covering.update({row.address: row for row in self.rows if not row.end_sequence})
+        self.paths: Mapping[str, str] = paths or {}
+        # Of several rows at an address the last one covers the code; the others stay in `rows`, since marks leave such.
+        covering = {row.address: row for row in self.rows}
         self._addresses = sorted(covering)
         self._covering = [covering[address] for address in self._addresses]
 
@@ -259,15 +263,21 @@ class Image:
         return index
 
     @cached_property
-    def _function_ranges(self) -> tuple[list[int], list[tuple[int, Function]]]:
-        placed = [
-            (start, end, function)
-            for function in self.functions.values()
-            if function.alias_of is None
-            for start, end in function.ranges
-        ]
-        placed.sort(key=lambda entry: (entry[0], -entry[1]))
-        return [start for start, _, _ in placed], [(end, function) for _, end, function in placed]
+    def _function_ranges(self) -> tuple[tuple[list[int], list[tuple[int, Function]]], ...]:
+        """Where functions begin, in order, and where they end; typed functions first, labels apart."""
+        tables = []
+        for is_label in (False, True):
+            placed = sorted(
+                (
+                    (start, end, function)
+                    for function in self.functions.values()
+                    if function.alias_of is None and function.is_label is is_label
+                    for start, end in function.ranges
+                ),
+                key=lambda entry: entry[:2],
+            )
+            tables.append(([start for start, _, _ in placed], [(end, function) for _, end, function in placed]))
+        return tuple(tables)
 
     def symbol(self, name: str) -> Symbol:
         """Gives the symbol of that name, a global one before local ones; raises UnknownName."""
@@ -293,13 +303,10 @@ class Image:
 
     def function_at(self, address: int) -> Function | None:
         """Gives the function whose code holds a flash byte address."""
-        starts, placed = self._function_ranges
-        for index in range(bisect_right(starts, address) - 1, -1, -1):
-            end, function = placed[index]
-            if address < end:
-                return function
-            if starts[index] != starts[max(index - 1, 0)]:
-                break
+        for starts, placed in self._function_ranges:
+            index = bisect_right(starts, address) - 1
+            if index >= 0 and address < placed[index][0]:
+                return placed[index][1]
         return None
 
     def place(self, address: int) -> str:

@@ -33,7 +33,10 @@ class VoidType(Type):
 
 @dataclass(frozen=True)
 class IntegerType(Type):
-    """An integer of 1 to 8 bytes, `bool` and the character types included; `name` is the compiler's ("long int")."""
+    """An integer of 1 to 8 bytes; `name` is the compiler's own ("long int").
+
+    `is_char` marks `char` itself and C++'s character types, whose values are text, and not `uint8_t` or `int8_t`.
+    """
 
     name: str
     size_bytes: int
@@ -94,11 +97,11 @@ class ArrayType(Type):
 
 @dataclass(frozen=True)
 class Field:
-    """A member of a struct, union or class, `offset` bytes from its start; a base class is one without a name.
+    """A member of a struct, union or class, `offset` bytes from its start.
 
-    A bit-field has `bit_size` bits from `bit_offset` on, counted from the least significant bit of the little-endian
-    integer of its type's size at `offset`; `bit_offset` may pass the end of that integer's first byte. Other members
-    have None in both.
+    A base class and a member that is itself a struct without a name have an empty name. A bit-field has `bit_size`
+    bits, the first of them bit `bit_offset` (0 to 7, 0 the least significant) of the byte at `offset`, going on into
+    the following bytes; other members have None in both.
     """
 
     name: str
