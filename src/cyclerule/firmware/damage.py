@@ -42,6 +42,8 @@ def debug_damage_named(what: str) -> Iterator[None]:
 def reason(error: Exception) -> str:
     """Gives the first line of an error's text, or what kind of error it is where it has none worth reading."""
     lines = str(error).strip().splitlines()
+    if isinstance(error, LookupError) and lines:
+        return f"it refers to {lines[0][:80]}, which is not there"
     if isinstance(error, ValueError) and lines:
         return lines[0][:200]
     return f"{lines[0][:200]} ({type(error).__name__})" if lines else type(error).__name__
@@ -51,8 +53,14 @@ class Meter:
     """How much reading a file of its size can honestly need."""
 
     def __init__(self, size_bytes: int) -> None:
-        # Real files need about one read a byte; the fixed part lets tiny ones through, the ceiling ends big bad ones.
-        self._left = min(100_000 + 16 * size_bytes, 20_000_000)
+        # Real files need less than one read a byte (test: real files need half of what they may); the fixed part is for
+        # tiny ones, and the ceiling ends big bad ones.
+        self._left = self.allowed = min(50_000 + 2 * size_bytes, 10_000_000)
+
+    @property
+    def spent(self) -> int:
+        """How much work was counted."""
+        return self.allowed - self._left
 
     def spend(self, amount: int = 1) -> None:
         """Counts work; raises DebugDamage when it is more than the file's size explains."""

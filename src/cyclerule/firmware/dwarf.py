@@ -9,7 +9,7 @@ from cyclerule.firmware.dwarf_types import TypeReader
 from cyclerule.firmware.functions import CodeSymbols, Copy, Told, list_functions
 from cyclerule.firmware.image import DebugInformation, InlinedCall, LineTable, Range, Space, Symbol, Variable
 from cyclerule.firmware.memories import space_at
-from cyclerule.firmware.types import FunctionType, Type, VoidType, size_of
+from cyclerule.firmware.types import FunctionType, Type, VoidType, size_of, type_text
 
 _ORIGIN = "DW_AT_abstract_origin"
 _ORIGINS = (_ORIGIN, "DW_AT_specification")
@@ -39,7 +39,7 @@ class _Reader:
         self._objects = {(s.space, s.address): s for s in symbols if s.kind == "object"}
         self._types = TypeReader(entries)
         self._files = SourceFiles(entries)
-        self._told: dict[tuple[str, str | None, int | None], Told] = {}
+        self._told: dict[tuple[str, str | None, int | None, str], Told] = {}
         self._told_at: dict[int, Told] = {}
         self._copies: dict[int, Copy] = {}
 
@@ -105,11 +105,13 @@ class _Reader:
         line = _first_number(chain, "DW_AT_decl_line")
         filed = next((e for e in chain if e.has("DW_AT_decl_file")), root)
         file = self._files.file(filed.unit, filed.number("DW_AT_decl_file"))
-        identity = (link_name, file.absolute if file else None, line)
+        signature: FunctionType | None = None
+        with self._entries.noting(f"parameters of {source_name}"):
+            signature = self._signature(chain)
+        # Link-time optimisation may forget the link name, which is what tells the instances of a template apart.
+        apart = type_text(signature) if signature is not None and link_name == source_name and "::" in link_name else ""
+        identity = (link_name, file.absolute if file else None, line, apart)
         if identity not in self._told:
-            signature: FunctionType | None = None
-            with self._entries.noting(f"parameters of {source_name}"):
-                signature = self._signature(chain)
             self._told[identity] = Told(
                 link_name=link_name,
                 source_name=source_name,

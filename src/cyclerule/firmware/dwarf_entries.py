@@ -11,6 +11,7 @@ from cyclerule.firmware.image import Range
 
 if TYPE_CHECKING:
     from elftools.dwarf.compileunit import CompileUnit
+    from elftools.dwarf.die import DIE
     from elftools.dwarf.dwarfinfo import DWARFInfo
 
 _DEPTH_LIMIT = 200
@@ -130,7 +131,7 @@ class Entries:
         self.units: list[Unit] = []
         self._by_offset: dict[int, Entry] = {}
         self._ranges: dict[tuple[int, bool], tuple[Range, ...]] = {}
-        self.info, self._meter = open_debug_information(data)
+        self.info, self.meter = open_debug_information(data)
         if self.info is None:
             return
         self._range_lists = self.info.range_lists()
@@ -199,36 +200,43 @@ class Entries:
     def _read_unit(self, cu: "CompileUnit") -> None:
         unit = Unit(cu)
         entries: dict[int, Entry] = {}
-        open_entries: list[Entry | None] = []
-        costs: dict[int, int] = {}
-        for die in cu.iter_DIEs():
+        # The entries around the next one; None for one that is skipped with all that is in it.
+        around: list[Entry | None] = []
+        for die in self._dies(cu):
             if die.tag is None:
-                if open_entries:
-                    open_entries.pop()
-                continue
-            code = die.abbrev_code or 0
-            if code not in costs:
-                costs[code] = len(cu.get_abbrev_table().get_abbrev(code)["attr_spec"])
-            # Attributes may take no bytes of their own, so the count of reads does not see them.
-            self._meter.spend(costs[code])
-            parent = open_entries[-1] if open_entries else None
-            entry: Entry | None = None
-            if not open_entries:
-                if entries:
-                    break
-                entry = unit.entry = Entry(str(die.tag), die.attributes, die.offset, unit, None)
-            elif parent is not None and die.tag not in _SKIPPED:
-                entry = Entry(str(die.tag), die.attributes, die.offset, unit, parent)
-                parent.children.append(entry)
-            if entry is not None:
-                entries[die.offset] = entry
-            if die.has_children:
-                open_entries.append(entry)
-                if len(open_entries) > _DEPTH_LIMIT:
-                    raise DebugDamage(f"entries are nested more than {_DEPTH_LIMIT} deep")
+                around.pop()
+            else:
+                parent = around[-1] if around else None
+                entry = None
+                if die.tag not in _SKIPPED and (parent is not None or not entries):
+                    entry = entries[die.offset] = Entry(str(die.tag), die.attributes, die.offset, unit, parent)
+                    if parent is not None:
+                        parent.children.append(entry)
+                if die.has_children:
+                    around.append(entry)
+                    if len(around) > _DEPTH_LIMIT:
+                        raise DebugDamage(f"entries are nested more than {_DEPTH_LIMIT} deep")
+            if not around:
+                # The unit's own entry is complete; padding may follow.
+                break
         if entries:
+            unit.entry = next(iter(entries.values()))
             self._by_offset.update(entries)
             self.units.append(unit)
+
+    def _dies(self, cu: "CompileUnit") -> Iterator["DIE"]:
+        """Gives the parser's entries and ends of lists in file order, checked."""
+        costs: dict[int, int] = {}
+        for die in cu.iter_DIEs():
+            code = die.abbrev_code
+            if code:
+                if code not in costs:
+                    costs[code] = len(cu.get_abbrev_table().get_abbrev(code)["attr_spec"])
+                # Attributes may take no bytes of their own, so the count of reads does not see them.
+                self.meter.spend(costs[code])
+                if any(attribute.value is None for attribute in die.attributes.values()):
+                    raise DebugDamage("a text lies outside its section")
+            yield die
 
     def walk(self) -> Iterator[Entry]:
         """Gives every entry, parents before their children."""

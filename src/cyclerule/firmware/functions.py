@@ -70,10 +70,12 @@ class CodeSymbols:
         for symbol in symbols:
             if symbol.space != "flash":
                 continue
-            marks.add(symbol.address)
+            is_inner_label = symbol.kind == "label" and symbol.binding == "local"
+            if not is_inner_label:
+                marks.add(symbol.address)
             if symbol.kind == "function":
                 starts.add(symbol.address)
-            is_label = symbol.kind == "label" and symbol.binding != "local" and not _is_place(symbol)
+            is_label = symbol.kind == "label" and not is_inner_label and not _is_place(symbol)
             if (symbol.kind == "function" or is_label) and self._code_end(symbol.address) is not None:
                 self.by_address.setdefault(symbol.address, []).append(symbol)
         self._starts, self._marks = sorted(starts), sorted(marks)
@@ -82,7 +84,8 @@ class CodeSymbols:
         """Gives the flash bytes of a function that only the symbol table knows.
 
         Assembly in avr-libc gives some functions the size of their whole file, so a size ends where the next function
-        begins (test: sizes in the floating-point library do not overlap); without a size the next symbol ends it.
+        begins (test: sizes in the floating-point library do not overlap). Without a size the next symbol ends it, but
+        for local labels, which are places inside.
         """
         ends = self._starts if symbol.size_bytes and symbol.kind == "function" else self._marks
         index = bisect_right(ends, symbol.address)
@@ -219,9 +222,11 @@ def _symbol_function(symbol: Symbol, code_symbols: CodeSymbols, lines: LineTable
 
 
 def _alias(symbol: Symbol, first: Function) -> Function:
+    is_c = first.source_name == first.symbol
     return replace(
         first,
         name=symbol.name,
+        source_name=symbol.name if is_c else first.source_name,
         symbol=symbol.name,
         alias_of=first.name,
         inlined_into=(),

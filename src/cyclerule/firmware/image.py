@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -210,6 +210,10 @@ class Image:
     flags: tuple[str, ...] = ()
     debug: DebugSource | None = field(default=None, compare=False, repr=False)
     """Where debug information comes from; read once, on first use, since it takes longer than all else."""
+
+    def __getstate__(self) -> dict[str, object]:
+        # What was worked out from the fields is worked out again: it may refer to itself deeper than pickle can follow.
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
     @cached_property
     def sha256(self) -> str:
