@@ -22,6 +22,10 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 
 
+LISTED_NAMES = 12
+"""Up to so many names are all listed where none is near the one asked for."""
+
+
 class CycleruleError(Exception):
     """The root of all errors raised on purpose; its text says what, where and what to try."""
 
@@ -57,6 +61,8 @@ class UnknownName(CycleruleError):
         text = f"no {kind} {name!r}"
         if near:
             text += "; nearest: " + ", ".join(near)
+        elif 0 < len(names) <= LISTED_NAMES:
+            text += "; there are " + ", ".join(names)
         if hint:
             text += f"; {hint}"
         super().__init__(text)

@@ -231,5 +231,3 @@ def fmulsu(m: Operations, d: MiddleRegister, r: MiddleRegister) -> None:
 @instruction("DES K", "1001 0100 KKKK 1011", cycles=Cycles(None, 2, None, None, varies=True))
 def des(m: Operations, K: RoundNumber) -> None:
     m.encrypt_round(K)
-
-

@@ -45,12 +45,22 @@ def ldi(m: Operations, d: UpperRegister, K: Constant) -> None:
     m.write(d, K)
 
 
-@instruction("LDS Rd, k", "1001 000d dddd 0000 kkkk kkkk kkkk kkkk", cycles=Cycles(2, 3, 3, None, flash_extra={"AVRxt": 1}))
+@instruction(
+    "LDS Rd, k",
+    "1001 000d dddd 0000 kkkk kkkk kkkk kkkk",
+    cycles=Cycles(2, 3, 3, None, flash_extra={"AVRxt": 1}),
+    feature="RAM",
+)
 def lds(m: Operations, d: Register, k: DataTarget) -> None:
     m.write(d, m.load(k))
 
 
-@instruction("STS k, Rr", "1001 001r rrrr 0000 kkkk kkkk kkkk kkkk", cycles=Cycles(2, 2, 2, None, flash_extra={"AVRxt": 1}))
+@instruction(
+    "STS k, Rr",
+    "1001 001r rrrr 0000 kkkk kkkk kkkk kkkk",
+    cycles=Cycles(2, 2, 2, None, flash_extra={"AVRxt": 1}),
+    feature="RAM",
+)
 def sts(m: Operations, k: DataTarget, r: Register) -> None:
     m.store(k, m.read(r))
 
@@ -286,10 +296,11 @@ def pop(m: Operations, d: Register) -> None:
     m.write(d, m.pop())
 
 
+# Not every XMEGA has them: the read-modify-write instructions came with the later ones.
 EXCHANGE = Cycles(None, 2, None, None)
 
 
-@instruction("XCH Z, Rd", "1001 001d dddd 0100", cycles=EXCHANGE)
+@instruction("XCH Z, Rd", "1001 001d dddd 0100", cycles=EXCHANGE, feature="RMW")
 def xch(m: Operations, d: Register) -> None:
     address = read_pair(m, Z_REGISTER)
     before = m.load(address)
@@ -297,7 +308,7 @@ def xch(m: Operations, d: Register) -> None:
     m.write(d, before)
 
 
-@instruction("LAS Z, Rd", "1001 001d dddd 0101", cycles=EXCHANGE)
+@instruction("LAS Z, Rd", "1001 001d dddd 0101", cycles=EXCHANGE, feature="RMW")
 def las(m: Operations, d: Register) -> None:
     address = read_pair(m, Z_REGISTER)
     before = m.load(address)
@@ -305,7 +316,7 @@ def las(m: Operations, d: Register) -> None:
     m.write(d, before)
 
 
-@instruction("LAC Z, Rd", "1001 001d dddd 0110", cycles=EXCHANGE)
+@instruction("LAC Z, Rd", "1001 001d dddd 0110", cycles=EXCHANGE, feature="RMW")
 def lac(m: Operations, d: Register) -> None:
     address = read_pair(m, Z_REGISTER)
     before = m.load(address)
@@ -313,7 +324,7 @@ def lac(m: Operations, d: Register) -> None:
     m.write(d, before)
 
 
-@instruction("LAT Z, Rd", "1001 001d dddd 0111", cycles=EXCHANGE)
+@instruction("LAT Z, Rd", "1001 001d dddd 0111", cycles=EXCHANGE, feature="RMW")
 def lat(m: Operations, d: Register) -> None:
     address = read_pair(m, Z_REGISTER)
     before = m.load(address)

@@ -7,7 +7,22 @@ TIMING_COLUMN = {"AVR": "AVRe", "AVRe": "AVRe", "AVRe+": "AVRe", "AVRxm": "AVRxm
 FAMILIES = tuple(TIMING_COLUMN)
 
 ALL_FEATURES = frozenset(
-    {"MUL", "MOVW", "LPM", "LPMX", "JMP_CALL", "ELPM", "ELPMX", "EIJMP_EICALL", "SPM", "BREAK", "ADIW", "IJMP_ICALL", "RAM"}
+    {
+        "MUL",
+        "MOVW",
+        "LPM",
+        "LPMX",
+        "JMP_CALL",
+        "ELPM",
+        "ELPMX",
+        "EIJMP_EICALL",
+        "SPM",
+        "BREAK",
+        "ADIW",
+        "IJMP_ICALL",
+        "RAM",
+        "RMW",
+    }
 )
 
 

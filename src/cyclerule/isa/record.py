@@ -142,7 +142,7 @@ def instruction(
     """
 
     def register(meaning: Callable[..., None]) -> Callable[..., None]:
-        mnemonic = syntax.split()[0]
+        mnemonic = syntax.split(maxsplit=1)[0]
         read = Pattern(pattern)
         parameters = list(inspect.signature(meaning).parameters.values())[1:]
         operands = {p.name: KINDS[_kind_name(p)] for p in parameters}

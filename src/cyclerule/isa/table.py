@@ -1,6 +1,6 @@
 """All instructions, and which of them a word is on a given core."""
 
-from functools import lru_cache
+from functools import cache
 from typing import NamedTuple
 
 # Importing the groups registers their instructions.
@@ -24,13 +24,13 @@ class InstructionTable:
 
     def __init__(self, core: Core) -> None:
         self.core = core
-        self.instructions = tuple(i for i in REGISTERED if i.is_on(core))
+        self._timings = {id(i): t for i in REGISTERED if i.is_on(core) and (t := i.cycles.on(core)) is not None}
+        self.instructions = tuple(i for i in REGISTERED if id(i) in self._timings)
         # Few masks, most specific first: LD Rd, Y is also LDD Rd, Y+q with q = 0, and the former names it.
         by_mask: dict[int, dict[int, Instruction]] = {}
         for each in self.instructions:
             by_mask.setdefault(each.pattern.mask, {})[each.pattern.value] = each
         self._by_mask = sorted(by_mask.items(), key=lambda item: -item[0].bit_count())
-        self._timings = {id(each): each.cycles.on(core) for each in self.instructions}
 
     def find(self, word: int) -> Instruction | None:
         """Gives the instruction whose first word this is; None when the core has none."""
@@ -45,9 +45,11 @@ class InstructionTable:
         found = self.find(word)
         if found is None:
             return None
-        timing = self._timings[id(found)]
-        assert timing is not None  # is_on() has kept those without one out of the table.
-        return Decoded(found, found.decode(word, second), timing)
+        return Decoded(found, found.decode(word, second), self._timings[id(found)])
+
+    def timing(self, instruction: Instruction) -> Timing:
+        """Gives the timing of an instruction of this core."""
+        return self._timings[id(instruction)]
 
     def words(self, word: int) -> int:
         """Gives the length of the instruction that starts with a word; words that are none count 1."""
@@ -55,7 +57,7 @@ class InstructionTable:
         return 1 if found is None else found.words
 
 
-@lru_cache(maxsize=None)
+@cache
 def table_for(core: Core) -> InstructionTable:
     """Gives the instruction table of a core, made once."""
     return InstructionTable(core)

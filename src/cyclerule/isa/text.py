@@ -22,9 +22,7 @@ def assembly(instruction: Instruction, operands: tuple[int, ...]) -> str:
     if mnemonic == "BCLR":
         return f"cl{_FLAG_LETTERS[named['s']]}"
     head, _, tail = instruction.syntax.partition(" ")
-    written = []
-    for form in filter(None, tail.split(", ")):
-        written.append(_operand(instruction, form, named))
+    written = [_operand(instruction, form, named) for form in tail.split(", ") if form]
     return f"{head.lower()} {', '.join(written)}".rstrip()
 
 

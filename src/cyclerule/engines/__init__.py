@@ -1,0 +1,1 @@
+"""What executes: engines that all give the same cycles, state and order of I/O."""

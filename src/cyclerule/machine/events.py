@@ -1,0 +1,73 @@
+"""What is going to happen, and when: nothing ticks, every change to come has its cycle.
+
+A device owns an Alarm for each thing it waits for and sets it to the cycle at which that happens.
+A change at cycle t is seen by every access in cycle t or later.
+"""
+
+from collections.abc import Callable, Sequence
+
+NEVER = (1 << 63) - 1
+"""A cycle later than any run reaches."""
+
+
+class Alarm:
+    """One thing to come; `due` is its cycle, or NEVER."""
+
+    __slots__ = ("_queue", "action", "due", "priority", "serial")
+
+    def __init__(self, queue: "EventQueue", action: Callable[[int], None], priority: int, serial: int) -> None:
+        self._queue, self.action, self.priority, self.serial = queue, action, priority, serial
+        self.due = NEVER
+
+    def set(self, cycle: int) -> None:
+        """Moves the alarm to a cycle."""
+        self.due = cycle
+        self._queue.refresh()
+
+    def clear(self) -> None:
+        """Takes the alarm back."""
+        if self.due != NEVER:
+            self.due = NEVER
+            self._queue.refresh()
+
+
+class EventQueue:
+    """All alarms of a chip, run in the order of cycle, priority (lower first) and making."""
+
+    def __init__(self) -> None:
+        self._alarms: list[Alarm] = []
+        self.next_cycle = NEVER
+
+    def alarm(self, action: Callable[[int], None], priority: int = 0) -> Alarm:
+        """Makes an alarm that calls `action` with its due cycle when that is reached."""
+        made = Alarm(self, action, priority, len(self._alarms))
+        self._alarms.append(made)
+        return made
+
+    @property
+    def is_pending(self) -> bool:
+        """Whether anything is to come."""
+        return self.next_cycle != NEVER
+
+    def refresh(self) -> None:
+        """Finds the next cycle anew; alarms call this when they move."""
+        self.next_cycle = min((each.due for each in self._alarms), default=NEVER)
+
+    def run_until(self, cycle: int) -> None:
+        """Runs every alarm that is due at `cycle` or before; an action may set alarms again."""
+        while self.next_cycle <= cycle:
+            first = min(self._alarms, key=lambda each: (each.due, each.priority, each.serial))
+            due = first.due
+            first.due = NEVER
+            self.refresh()
+            first.action(due)
+
+    def save(self) -> tuple[int, ...]:
+        """Gives the due cycles, for `restore`."""
+        return tuple(each.due for each in self._alarms)
+
+    def restore(self, saved: Sequence[int]) -> None:
+        """Sets every alarm to its saved cycle."""
+        for each, due in zip(self._alarms, saved, strict=True):
+            each.due = due
+        self.refresh()

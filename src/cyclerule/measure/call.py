@@ -1,0 +1,228 @@
+"""One call of one function, from the starting state to its return."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from cyclerule.engines.engine import Stop
+from cyclerule.errors import ArgumentError, FaultError
+from cyclerule.firmware.convention import Placement, place_arguments, result_place
+from cyclerule.firmware.image import Function, Variable
+from cyclerule.firmware.types import FunctionType
+from cyclerule.firmware.values import NO_FRAME, encode
+from cyclerule.machine.bus import IoWrite
+from cyclerule.measure.held import name_held
+from cyclerule.measure.results import Call, Measured
+from cyclerule.measure.stage import Stage, StartingState
+from cyclerule.measure.waiting import explain_runaway
+
+DEFAULT_LIMIT = 50_000_000
+"""Cycles after which a call counts as one that does not come back, unless told otherwise."""
+
+PROBE_AFTER = 400_000
+"""Cycles after which a call that has not come back is looked at for a loop that cannot end."""
+
+
+@dataclass(frozen=True)
+class Callee:
+    """A function that can be called: where it is, how, and what its linked caller's call instruction takes."""
+
+    name: str
+    word: int
+    signature: FunctionType
+    call_cycles: int
+
+
+def place_call(stage: Stage, callee: Callee, values: Sequence[object]) -> Placement:
+    """Places the arguments below the stage's stack pointer."""
+    chip, image = stage.chip, stage.image
+    last = max((end for _, end in image.flash_used), default=0)
+    return place_arguments(
+        callee.signature,
+        values,
+        stack_pointer=chip.stack_pointer,
+        flash_free=last,
+        symbols=image.symbol,
+        pc_bytes=chip.core.pc_bytes,
+        architecture=chip.part.architecture,
+        ram_start=max(chip.ram_start, image.data_end or 0),
+        flash_end=2 * stage.return_word,
+        name=callee.name,
+    )
+
+
+def apply_placement(stage: Stage, placement: Placement) -> set[int]:
+    """Writes what a caller would have set up; gives the data addresses that belong to the arguments."""
+    chip = stage.chip
+    for register, value in placement.registers.items():
+        chip.data[register] = value
+    placed = set(placement.registers)
+    for address, data in placement.memory:
+        chip.data[address : address + len(data)] = data
+        placed.update(range(address, address + len(data)))
+    for address, data in placement.flash:
+        chip.flash[address : address + len(data)] = data
+    chip.stack_pointer = placement.stack_pointer
+    return placed
+
+
+def enter(stage: Stage, word: int) -> None:
+    """Puts the return address on the stack and the program counter at a function, as a call instruction does."""
+    chip = stage.chip
+    chip.lowest_stack_pointer = chip.stack_pointer
+    stage.engine.call_from_outside(word, stage.return_word)
+
+
+def run_to_return(stage: Stage, name: str, stack_pointer: int, limit: int) -> int:
+    """Runs a call that has been entered until it is back; gives its cycles.
+
+    Raises RunawayError when it passes the limit, waits for ever or comes back past its caller,
+    FaultError with its place when the program does what the chip cannot do.
+    """
+    chip, engine = stage.chip, stage.engine
+    start = chip.cycle
+    exits = (stage.return_word,)
+    probe = min(limit, PROBE_AFTER)
+    try:
+        while True:
+            stop = engine.run(start + probe, exits=exits)
+            if stop is Stop.AT_EXIT and chip.stack_pointer == stack_pointer:
+                return chip.cycle - start
+            if stop is Stop.AT_EXIT:
+                continue
+            if stop is Stop.LIMIT and chip.cycle - start < limit:
+                explain_runaway(stage, name, start, stack_pointer, limit=None)
+                probe = limit
+                continue
+            explain_runaway(stage, name, start, stack_pointer, limit=None if stop is Stop.HALTED else limit)
+    except FaultError as fault:
+        if fault.place:
+            raise
+        raise fault.at(f"{stage.place(fault.address)}, cycle {fault.cycle - start} of {name}") from None
+
+
+def run_call(
+    stage: Stage,
+    state: StartingState,
+    callee: Callee,
+    values: Sequence[object],
+    *,
+    measured: Measured,
+    limit: int,
+) -> Call:
+    """Measures one call from a state."""
+    chip, engine = stage.chip, stage.engine
+    stage.set_state(state)
+    before = bytes(chip.data)
+    placement = place_call(stage, callee, values)
+    placed = apply_placement(stage, placement)
+    result = result_place(callee.signature, placement)
+    flash_before = bytes(chip.flash) if placement.flash else None
+    engine.begin(placed)
+    engine.instructions = 0
+    chip.interrupts.delivers = False
+    log: list[IoWrite] = []
+    chip.bus.log = log
+    enter(stage, callee.word)
+    start = chip.cycle
+    try:
+        cycles = run_to_return(stage, callee.name, placement.stack_pointer, limit)
+    finally:
+        chip.bus.log = None
+        if flash_before is not None:
+            for address, data in placement.flash:
+                chip.flash[address : address + len(data)] = b"\xff" * len(data)
+    returned = result.read(chip.data.__getitem__, lambda address, size: bytes(chip.data[address : address + size]))
+    handlers = list(chip.interrupts.finished)
+    taken = sum(each.end_cycle - each.start_cycle for each in handlers if each.nested_in is None)
+    buffers = {
+        key: bytes(chip.data[buffer.address : buffer.address + buffer.size])
+        for key, buffer in placement.buffers.items()
+        if buffer.kind != "flash"
+    }
+    stack_bytes = placement.stack_pointer - chip.lowest_stack_pointer
+    return Call(
+        measured=measured,
+        given=_given(callee, values),
+        cycles=cycles,
+        own_cycles=cycles - taken,
+        cycles_with_call=cycles + callee.call_cycles,
+        instructions=engine.instructions,
+        returned=returned,
+        arguments=buffers,
+        stack_bytes=stack_bytes,
+        io=[IoWrite(cycle - start, register, value) for cycle, register, value in log],
+        held=name_held(stage, engine.first_reads, before, placement.stack_pointer),
+        handlers=handlers,
+        warnings=stage.warnings(),
+    )
+
+
+def _given(callee: Callee, values: Sequence[object]) -> Mapping[str, object]:
+    names = [parameter.name or f"argument {n + 1}" for n, parameter in enumerate(callee.signature.parameters)]
+    names += [f"argument {n + 1}" for n in range(len(names), len(values))]
+    return dict(zip(names, values, strict=True))
+
+
+def make_state(
+    stage: Stage,
+    before: Sequence[tuple[Callee, Sequence[object]]],
+    settings: Mapping[str, object],
+    find_variable: Callable[[str], Variable],
+    limit: int,
+) -> StartingState:
+    """Gives the state after running functions and setting variables, from the stage's own starting state."""
+    chip = stage.chip
+    stage.set_state(stage.saved)
+    for callee, values in before:
+        placement = place_call(stage, callee, values)
+        stack_pointer = chip.stack_pointer
+        apply_placement(stage, placement)
+        chip.interrupts.delivers = False
+        enter(stage, callee.word)
+        run_to_return(stage, callee.name, placement.stack_pointer, limit)
+        chip.set_stack_pointer(stack_pointer)
+    for name, value in settings.items():
+        _set_variable(stage, find_variable(name), value)
+    return stage.keep_state()
+
+
+def _set_variable(stage: Stage, variable: Variable, value: object) -> None:
+    size = variable.size_bytes
+    if isinstance(value, bytes | bytearray):
+        data = bytes(value)
+    elif variable.type is not None:
+        data = encode(variable.type, value, f"global {variable.name}", NO_FRAME, variable.name)
+    elif isinstance(value, int):
+        try:
+            data = value.to_bytes(size, "little", signed=value < 0)
+        except OverflowError:
+            raise ArgumentError(f"global {variable.name}: {value} does not fit its {size} bytes") from None
+    else:
+        raise ArgumentError(f"global {variable.name} has no type in the debug information; give an integer or bytes")
+    if len(data) > size:
+        raise ArgumentError(f"global {variable.name} has {size} bytes; {len(data)} given")
+    if variable.space != "data":
+        raise ArgumentError(f"global {variable.name} lies in {variable.space}, which a program does not change")
+    stage.chip.data[variable.address : variable.address + len(data)] = data
+
+
+def entry_word(name: str, function: Function) -> int:
+    """Gives the flash word of a function's first instruction; ArgumentError when no copy of it stands by itself."""
+    if function.address is None:
+        into = ", ".join(function.inlined_into)
+        became = f"it was inlined into {into}" if into else "the compiler dropped it"
+        raise ArgumentError(
+            f"{name} does not stand by itself in the image: {became}; build with keep=[{name!r}] to measure a kept copy"
+        )
+    return function.address // 2
+
+
+def check_callable(name: str, function: Function) -> FunctionType:
+    """Gives a function's signature; ArgumentError when nothing tells it."""
+    if function.signature is None:
+        of = f" (a clone that the compiler made of {function.clone_of})" if function.clone_of else ""
+        raise ArgumentError(
+            f"{name}{of} has no debug information that tells its parameters; declare it first, for example "
+            f"declare('uint8_t {name}(uint8_t)')"
+        )
+    return function.signature

@@ -1,0 +1,1 @@
+"""What users hold: a firmware with its part and clock."""

@@ -1,0 +1,363 @@
+"""Firmware, the object that users hold: a linked program with its part and clock, and the measurements on it."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
+from pathlib import Path
+
+from cyclerule.errors import ArgumentError, FirmwareError, UnknownName
+from cyclerule.firmware.build import build_image
+from cyclerule.firmware.clock import ClockFound
+from cyclerule.firmware.elf import read_elf
+from cyclerule.firmware.hexfile import read_hex
+from cyclerule.firmware.image import Function, Image, Variable
+from cyclerule.firmware.prototypes import declare as declare_prototype
+from cyclerule.firmware.types import FunctionType, Parameter
+from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
+from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
+from cyclerule.measure.domains import as_domain
+from cyclerule.measure.results import Call, Measured, Run, Sweep
+from cyclerule.measure.run import read_until, run_program
+from cyclerule.measure.stage import Stage, StartingState, check_engine
+from cyclerule.measure.sweep import LONGEST_SECONDS, Progress, run_sweep
+from cyclerule.parts import Part, load_part
+from cyclerule.toolchain import Toolchain, find
+from cyclerule.units import Hertz, clock_text, parse_clock
+
+Before = str | tuple[object, ...]
+"""A function to run first: its name, or a tuple of name and arguments."""
+
+
+class Firmware:
+    """A linked program on a part at a clock, ready to be measured.
+
+    `warnings` are remarks of the build that concern the figures, such as two clocks that differ.
+    """
+
+    def __init__(
+        self,
+        image: Image,
+        part: Part,
+        clock: Hertz | None = None,
+        *,
+        toolchain: Toolchain | None = None,
+        warnings: Sequence[str] = (),
+        fill: int = 0,
+    ) -> None:
+        self.image, self.part, self.clock, self.toolchain = image, part, clock, toolchain
+        self.warnings = list(warnings)
+        self._fill = fill
+        self._declared: dict[str, FunctionType] = {}
+        self._declared_functions: dict[str, Function] = {}
+
+    def __repr__(self) -> str:
+        at = f" at {clock_text(self.clock)}" if self.clock else ""
+        return f"<Firmware {self.image.path} for {self.part.name}{at}, {len(self.functions)} functions>"
+
+    # What is there.
+
+    @property
+    def functions(self) -> Mapping[str, Function]:
+        """The functions by name, declared ones with their prototype."""
+        return {
+            **{name: self._with_declaration(f) for name, f in self.image.functions.items()},
+            **self._declared_functions,
+        }
+
+    def _with_declaration(self, function: Function) -> Function:
+        signature = self._declared.get(function.name)
+        return function if signature is None else replace(function, signature=signature)
+
+    def find_function(self, name: str) -> Function:
+        """Gives a function by its name in the image or in the source; raises UnknownName with the nearest names."""
+        functions = self.functions
+        if name in functions:
+            return functions[name]
+        by_source = [
+            function for function in functions.values() if function.source_name == name and function.alias_of is None
+        ]
+        standing = [function for function in by_source if function.address is not None] or by_source
+        if len(standing) == 1:
+            return standing[0]
+        if standing:
+            listed = ", ".join(function.name for function in standing)
+            raise UnknownName("single function", name, (), hint=f"several have that name: {listed}")
+        raise UnknownName(
+            "function", name, [n for n, f in functions.items() if f.address is not None], hint=self._unknown_hint()
+        )
+
+    def _unknown_hint(self) -> str:
+        if not self.image.symbols:
+            return "this file has no symbols: declare a function with its address, declare('uint8_t f(uint8_t) @ 0x80')"
+        return ""
+
+    def parameters(self, name: str) -> tuple[Parameter, ...]:
+        """Gives a function's parameters; raises ArgumentError when nothing tells them."""
+        return check_callable(name, self.find_function(name)).parameters
+
+    def declare(self, prototype: str) -> None:
+        """Tells the parameters and result of a function without debug information, as a C prototype.
+
+        In a file without symbols the function's flash byte address follows: "uint8_t f(uint8_t) @ 0x80".
+        Raises BuildError with the compiler's words when it does not take the prototype, UnknownName when
+        the image has no such function.
+        """
+        text, at, address = prototype.partition("@")
+        name, signature = declare_prototype(text.strip(), toolchain=self.toolchain or find(), part_name=self.part.name)
+        if at:
+            try:
+                place = int(address.strip(), 0)
+            except ValueError:
+                raise ArgumentError(
+                    f"declare({prototype!r}): {address.strip()!r} is no address; write it as 0x80"
+                ) from None
+            if place % 2 or not 0 <= place < len(self.image.flash):
+                raise ArgumentError(
+                    f"declare({prototype!r}): 0x{place:x} is no even flash byte address inside the program"
+                )
+            self._declared_functions[name] = Function(name, name, signature, address=place, symbol=name)
+            return
+        if name not in self.image.functions:
+            raise UnknownName("function", name, self.image.functions, hint=self._unknown_hint())
+        self._declared[name] = signature
+
+    # Measuring.
+
+    @cached_property
+    def _stage(self) -> Stage:
+        return Stage.prepare(self.image, self.part, self._fill)
+
+    @cached_property
+    def _call_cycles(self) -> Mapping[int, int]:
+        return call_cycles_by_target(self.image, self._stage.chip)
+
+    def _callee(self, name: str) -> Callee:
+        function = self.find_function(name)
+        signature = check_callable(name, function)
+        word = entry_word(name, function)
+        cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
+        return Callee(function.name, word, signature, cycles)
+
+    def _variable(self, name: str) -> Variable:
+        named = [v for v in self.image.variables if name in (v.name, v.symbol, f"{v.function}.{v.name}")]
+        if len(named) > 1:
+            exact = [v for v in named if v.symbol == name] or [v for v in named if not v.is_static]
+            named = exact or named
+        if len(named) == 1 or len({v.address for v in named}) == 1:
+            return named[0]
+        if named:
+            places = ", ".join(f"{v.symbol} ({v.file}:{v.line})" for v in named)
+            raise UnknownName("single variable", name, (), hint=f"several have that name: {places}")
+        symbol = next((s for s in self.image.symbols if s.name == name and s.space == "data" and s.size_bytes), None)
+        if symbol is not None:
+            return Variable(name, symbol.address, None, space="data", size_bytes=symbol.size_bytes, symbol=name)
+        raise UnknownName("global variable", name, [v.name for v in self.image.variables])
+
+    def _state(self, before: Sequence[Before], settings: Mapping[str, object], limit: int) -> StartingState:
+        if not before and not settings:
+            return self._stage.saved
+        calls = []
+        for each in [before] if isinstance(before, str) else before:
+            name, *values = [each] if isinstance(each, str) else each
+            calls.append((self._callee(str(name)), values))
+        return make_state(self._stage, calls, settings, self._variable, limit)
+
+    def _measured(self, function: str, start: str, engine: str) -> Measured:
+        return Measured(
+            function=function,
+            part=self.part.name,
+            clock=self.clock,
+            compiler=self.image.compiler,
+            flags=self.image.flags,
+            image=self.image.kind,
+            image_sha256=self.image.sha256,
+            start=start,
+            engine=engine,
+        )
+
+    def call(
+        self,
+        name: str,
+        *values: object,
+        before: Sequence[Before] = (),
+        globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
+        engine: str = "auto",
+        max_cycles: int | None = None,
+    ) -> Call:
+        """Measures one call of a function, from the starting state to its return.
+
+        Arguments are int, float, bytes, str (which gains a NUL), list, `out(n)`, `flash(bytes)`,
+        `address("name")` or `function("name")`. `before` runs functions first, `globals` sets variables.
+        Raises ArgumentError, UnknownName, RunawayError (it is not back after `max_cycles`, by default
+        50,000,000, or cannot come back) and FaultError.
+        """
+        used = check_engine(engine)
+        limit = max_cycles or DEFAULT_LIMIT
+        callee = self._callee(name)
+        state = self._state(before, globals or {}, limit)
+        measured = self._measured(callee.name, self._start(before), used)
+        return run_call(self._stage, state, callee, values, measured=measured, limit=limit)
+
+    def _start(self, before: Sequence[Before]) -> str:
+        names = [
+            each if isinstance(each, str) else str(each[0])
+            for each in ([before] if isinstance(before, str) else before)
+        ]
+        after = f", after {', '.join(names)}" if names else ""
+        return f"{self._stage.start}{after}"
+
+    def sweep(
+        self,
+        name: str,
+        *,
+        keep: str = "rows",
+        engine: str = "auto",
+        before: Sequence[Before] = (),
+        globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
+        max_cycles: int | None = None,
+        progress: Progress | None = None,
+        longest_seconds: float = LONGEST_SECONDS,
+        **domains: object,
+    ) -> Sweep:
+        """Measures a function for every input of a domain, each from the same starting state.
+
+        Each parameter has a keyword with its values: a range, a list, `every("uint8_t")` or one value; rows are
+        in the order of the keywords, the last varying fastest. `keep` is "rows" or "summary". Raises
+        ArgumentError for a parameter left out or unknown, DomainTooLarge (an ArgumentError) for one that would
+        take more than `longest_seconds`, and what `call` raises.
+        """
+        used = check_engine(engine)
+        if keep not in ("rows", "summary"):
+            raise ArgumentError(f"keep={keep!r}: it is 'rows' or 'summary'")
+        limit = max_cycles or DEFAULT_LIMIT
+        callee = self._callee(name)
+        ordered = self._domains(callee, domains)
+        state = self._state(before, globals or {}, limit)
+        return run_sweep(
+            self._stage,
+            state,
+            callee,
+            ordered,
+            self._measured(callee.name, self._start(before), used),
+            keep=keep,
+            limit=limit,
+            progress=progress,
+            longest_seconds=longest_seconds,
+        )
+
+    def _domains(self, callee: Callee, domains: Mapping[str, object]) -> dict[str, Sequence[object]]:
+        names = [p.name or f"argument {n + 1}" for n, p in enumerate(callee.signature.parameters)]
+        for given in domains:
+            if given not in names:
+                raise UnknownName(
+                    "parameter", given, names, hint=f"{callee.name} has {', '.join(names) or 'no parameters'}"
+                )
+        missing = [each for each in names if each not in domains]
+        if missing:
+            raise ArgumentError(f"{callee.name}: no values for {', '.join(missing)}; give each parameter a domain")
+        return {given: as_domain(given, values) for given, values in domains.items()}
+
+    def run(
+        self,
+        until: str | None = None,
+        max_cycles: int | None = None,
+        calls: Sequence[str] = (),
+        watch: Sequence[str] = (),
+        engine: str = "auto",
+    ) -> Run:
+        """Runs the whole program from reset.
+
+        `until` is "exit", "break", "cycles:N", "serial:TEXT", "function:NAME" or "line:FILE:N"; `max_cycles`
+        ends it in any case, by default after one second at the firmware's clock (16,000,000 cycles without
+        one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed.
+        """
+        used = check_engine(engine)
+        if max_cycles is not None and max_cycles <= 0:
+            raise ArgumentError(f"max_cycles={max_cycles}: a run takes at least one cycle")
+        stage = Stage.at_reset(self.image, self.part, self._fill)
+        functions = self.functions
+        end = read_until(until, self.image, functions)
+        limit = max_cycles or self.clock or 16_000_000
+        if end.cycle is not None and max_cycles is None:
+            limit = max(limit, end.cycle)
+        followed = {self._entry_word(name): name for name in calls}
+        measured = self._measured("", "at reset", used)
+        return run_program(stage, measured, end, max_cycles=limit, calls=followed, watch=watch)
+
+    def _entry_word(self, name: str) -> int:
+        return entry_word(name, self.find_function(name))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.functions)
+
+
+def load(path: str | Path, *, part: str | None = None, clock: str | int | None = None, fill: int = 0) -> Firmware:
+    """Loads a finished ELF or Intel HEX file.
+
+    The part may come from the note that the linker leaves in an ELF file; with another one given, that is an
+    error. Raises FirmwareError for a file that is not usable.
+    """
+    file = Path(path)
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(4)
+    except OSError as error:
+        raise FirmwareError(f"{path}: {error.strerror or error}") from None
+    image = read_elf(file) if head == b"\x7fELF" else read_hex(file)
+    name = part.lower() if part else image.part
+    if name is None:
+        raise ArgumentError(f"{path} does not say which part it is for; give it, for example part='atmega328p'")
+    if image.part is not None and image.part != name:
+        raise FirmwareError(
+            f"{path} is linked for {image.part}, not for {name}; leave the part out or build for {name}"
+        )
+    toolchain = find()
+    return Firmware(image, load_part(name, toolchain), parse_clock(clock), toolchain=toolchain, fill=fill)
+
+
+def build(
+    sources: Sequence[str | Path] | str | Path,
+    *,
+    part: str,
+    clock: str | int | None = None,
+    optimize: str = "s",
+    flags: Sequence[str] = (),
+    defines: Mapping[str, object] | None = None,
+    keep: Sequence[str] = (),
+    toolchain: str | Path | None = None,
+    fill: int = 0,
+) -> Firmware:
+    """Builds sources with the real compiler for a part.
+
+    Sources are C, C++ and assembly files, objects and archives. `optimize` is what follows -O. `keep` names
+    functions to measure in a kept copy where the program's own build inlined or dropped them. Raises
+    BuildError with the compiler's own words.
+    """
+    found = find(toolchain)
+    name = part.lower()
+    chip = load_part(name, found)
+    asked = parse_clock(clock)
+    image = build_image(
+        [sources] if isinstance(sources, str | Path) else list(sources),
+        toolchain=found,
+        part_name=name,
+        clock=asked,
+        optimize=optimize,
+        flags=tuple(flags),
+        defines=defines,
+        keep=tuple(keep),
+    )
+    return Firmware(
+        image,
+        chip,
+        _clock_of(image.build.clocks) if asked is None else asked,
+        toolchain=found,
+        warnings=image.build.warnings,
+        fill=fill,
+    )
+
+
+def _clock_of(clocks: Sequence[ClockFound]) -> Hertz | None:
+    """Gives the clock that the sources define themselves; None where none does or they differ."""
+    named = {found.hertz for found in clocks}
+    return named.pop() if len(named) == 1 else None
