@@ -110,6 +110,7 @@ def _is_place(symbol: Symbol) -> bool:
 
 def list_functions(told: Sequence[Told], code_symbols: CodeSymbols, lines: LineTable) -> tuple[Function, ...]:
     """Names every function, also in `told` and its copies, and gives them in order of address, those without last."""
+    told = [one for one in told if not _is_only_declared(one, code_symbols)]
     _name_all(told)
     functions: list[Function] = []
     taken: dict[int, Copy] = {}
@@ -134,6 +135,19 @@ def list_functions(told: Sequence[Told], code_symbols: CodeSymbols, lines: LineT
             functions.append(function)
     functions.sort(key=lambda f: (f.address is None, f.address or 0, f.alias_of is not None, f.name))
     return tuple(functions)
+
+
+def _is_only_declared(one: Told, code_symbols: CodeSymbols) -> bool:
+    """Tells whether a function without a copy is a library's, which has code but no debug information of its own.
+
+    avr-gcc 5.4 tells of a function declared inside an inlined one, as avr-libc's itoa() declares __itoa_ncheck(), as
+    if the program had its definition, and leaves its parameters out (test: the library's function is the only one).
+    """
+    return not (one.copies or one.inlined_into or one.is_static) and any(
+        symbol.name == one.link_name and symbol.binding != "local"
+        for symbols in code_symbols.by_address.values()
+        for symbol in symbols
+    )
 
 
 def _name_all(told: Sequence[Told]) -> None:
