@@ -5,6 +5,7 @@ import shutil
 import struct
 import time
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -336,6 +337,59 @@ def test_every_address_space_has_its_own_name(tmp_path: Path) -> None:
     functions = read_elf(elf).functions
     for space in spaces:
         assert declared(functions[f"read_{space}"]) == f"char read_{space}(const __{space} char *p)"
+
+
+# What a C function can take and give back, each as declared and as the debug information must tell it.
+UNUSUAL = {
+    "_Accum fixed(_Accum a, unsigned short _Fract b)": "return a * b;",
+    "__int24 wide(__int24 a, __uint24 b)": "return a + b;",
+    "int64_t long_long(int64_t a, uint64_t b)": "return a + b;",
+    "_Bool truth(_Bool a, _Bool *b)": "return a && *b;",
+    "complex float conjugated(complex float a)": "return ~a;",
+    "struct pair by_value(struct pair p, uint8_t k)": "p.a += k; return p;",
+    "point_t typedef_of_struct(const point_t *p, volatile point_t q)": "q = *p; return q;",
+    "uint16_t flexible(struct flex *f)": "return f->data[f->n];",
+    "uint8_t opaque(struct unknown *o, const void *v)": "return o == v;",
+    "uint8_t array(uint8_t *r, crow_t *c, uint8_t (*m)[4])": "return r[0] + (*c)[1] + m[1][2];",
+    "enum tiny packed(enum tiny t)": "return t == T0 ? T255 : T0;",
+    "double widest(double d, long double l)": "return d + l;",
+    "char *(*pointers(int (*a)[3], void (**t)(void)))(char)": "t[0](); return (char *(*)(char))(*a)[0];",
+    "int unprototyped()": "return 3;",
+}
+UNUSUAL_TYPES = """
+#include <stdint.h>
+#define complex _Complex
+struct pair { uint8_t a; uint32_t b; };
+struct flex { uint8_t n; uint16_t data[]; };
+struct unknown;
+typedef uint8_t row_t[4];
+typedef const row_t crow_t;
+typedef struct { int8_t x, y; } point_t;
+enum __attribute__((packed)) tiny { T0, T255 = 255 };
+int main(void) { return 0; }
+"""
+
+
+def test_unusual_types_are_told_as_they_were_declared(tmp_path: Path) -> None:
+    """Each declaration, compiled, reads back as written."""
+    source = UNUSUAL_TYPES + "".join(f"{declaration} {{ {body} }}\n" for declaration, body in UNUSUAL.items())
+    elf = tmp_path / "unusual.elf"
+    run("avr-gcc", f"-mmcu={PART}", "-std=gnu99", "-Os", "-gdwarf-4", "-xc", "-", "-o", str(elf), given=source)
+    image = read_elf(elf)
+    assert image.debug_problem is None
+    told = {text for f in image.functions.values() if (text := declared(f)) is not None}
+    assert told == UNUSUAL.keys() | {"int main(void)"}
+    packed = image.functions["packed"].signature
+    assert packed is not None
+    assert isinstance(packed.returns, EnumType)
+    assert (packed.returns.size_bytes, packed.returns.signed, packed.returns.values["T255"]) == (1, False, 255)
+    flexible = image.functions["flexible"].signature
+    assert flexible is not None
+    pointed = flexible.parameters[0].type
+    assert isinstance(pointed, PointerType)
+    data = field_of(pointed.target, "data").type
+    assert isinstance(data, ArrayType)
+    assert data.count is None
 
 
 # ----------------------------------------------------------------------------------------------------------- variables
@@ -696,14 +750,18 @@ def test_compressed_debug_sections_are_told_from_damaged_ones(elf_of: ElfOf, tmp
     assert "link without -gz" in image.debug_problem
 
 
+@cache
+def debug_sections(elf: Path) -> dict[str, tuple[int, int]]:
+    """Gives offset and size of each debug section in the file, as avr-readelf prints them."""
+    rows = re.findall(r"(\.debug_\w+)\s+PROGBITS\s+\w+ (\w+) (\w+)", run("avr-readelf", "-SW", str(elf)))
+    return {section: (int(offset, 16), int(size, 16)) for section, offset, size in rows}
+
+
 @pytest.mark.parametrize("section", [".debug_info", ".debug_abbrev", ".debug_str", ".debug_line", ".debug_ranges"])
 def test_an_image_is_whole_without_usable_debug_information(section: str, elf_of: ElfOf, image_of: ImageOf) -> None:
     """A debug section overwritten with 0xFF: memories, symbols and functions stay, and what is wrong is said."""
     elf = elf_of("small")
-    listing = run("avr-readelf", "-SW", str(elf))
-    found = re.search(rf"{re.escape(section)}\s+PROGBITS\s+\w+ (\w+) (\w+)", listing)
-    assert found is not None
-    start, size = int(found[1], 16), int(found[2], 16)
+    start, size = debug_sections(elf)[section]
     contents = bytearray(elf.read_bytes())
     contents[start : start + size] = b"\xff" * size
     image, whole = read_elf(elf, bytes(contents)), image_of("small")
@@ -719,10 +777,8 @@ def test_changed_debug_information_never_does_more_than_spoil_itself(data: st.Da
     """A few bytes of the debug sections become others: the flash contents and symbols are what they were."""
     elf = elf_of(data.draw(st.sampled_from(["small", "link time", "c++", "dwarf 2"])))
     contents = bytearray(elf.read_bytes())
-    listing = run("avr-readelf", "-SW", str(elf))
-    sections = [(int(o, 16), int(s, 16)) for o, s in re.findall(r"\.debug_\w+\s+PROGBITS\s+\w+ (\w+) (\w+)", listing)]
     for _ in range(data.draw(st.integers(1, 6))):
-        start, size = data.draw(st.sampled_from(sections))
+        start, size = data.draw(st.sampled_from(sorted(debug_sections(elf).values())))
         contents[start + data.draw(st.integers(0, size - 1))] = data.draw(st.integers(0, 255))
     read_or_refused(bytes(contents))
     assert read_elf(elf, bytes(contents)).flash == read_elf(elf).flash

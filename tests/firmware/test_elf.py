@@ -93,6 +93,30 @@ def test_compiler_and_options_are_told(image_of: ImageOf) -> None:
     assert image_of("without debug").flags == ()
 
 
+def test_a_program_at_the_end_of_flash_leaves_erased_bytes_before_it(tmp_path: Path) -> None:
+    """A boot loader, linked to 0x7000 of an ATmega328P, with fuse bytes, which are no program memory."""
+    source = "#include <avr/io.h>\nFUSES = {.low = 0x62};\nint main(void) { for (;;) PORTB++; }"
+    elf, binary = tmp_path / "boot.elf", tmp_path / "boot.bin"
+    options = ["-Os", "-gdwarf-4", "-Wl,--section-start=.text=0x7000"]
+    run("avr-gcc", f"-mmcu={PART}", *options, "-xc", "-", "-o", str(elf), given=source)
+    run("avr-objcopy", "-O", "binary", "-j", ".text", str(elf), str(binary))
+    image = read_elf(elf)
+    assert image.flash == b"\xff" * 0x7000 + binary.read_bytes()
+    assert image.flash_used == image.code == ((0x7000, len(image.flash)),)
+    assert image.functions["main"].address == image.symbol("main").address > 0x7000
+    assert image.symbol("__fuse").space == "fuse"
+    assert image.data_end == 0x100
+
+
+def test_a_stripped_program_has_its_memories_and_part(elf_of: ElfOf, image_of: ImageOf, tmp_path: Path) -> None:
+    """avr-strip removes symbols and debug information; the program headers and the note stay."""
+    elf = tmp_path / "stripped.elf"
+    run("avr-strip", "-s", str(elf_of("small")), "-o", str(elf))
+    image, whole = read_elf(elf), image_of("small")
+    assert (image.flash, image.code, image.part) == (whole.flash, whole.code, whole.part)
+    assert (image.symbols, image.functions, image.data_end) == ((), {}, whole.data_end)
+
+
 # -------------------------------------------------------------------------------------------------------------- symbols
 @every_build
 def test_symbols_are_those_of_avr_nm(name: str, elf_of: ElfOf, image_of: ImageOf) -> None:

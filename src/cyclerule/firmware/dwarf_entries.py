@@ -182,7 +182,7 @@ class Entries:
         return self._ranges[key]
 
     def _range_list(self, offset: int, unit: Unit) -> tuple[Range, ...]:
-        from elftools.dwarf.ranges import BaseAddressEntry  # noqa: PLC0415 (heavy: loads on use)
+        from elftools.dwarf.ranges import BaseAddressEntry
 
         base = unit.entry.number("DW_AT_low_pc") or 0
         ranges = []
@@ -250,7 +250,7 @@ class Entries:
 
 def open_debug_information(data: bytes) -> tuple["DWARFInfo | None", Meter]:
     """Opens the debug sections of an ELF file; None if there are none. Raises DebugDamage where they cannot be read."""
-    from elftools.elf.elffile import ELFFile  # noqa: PLC0415 (heavy: loads on use)
+    from elftools.elf.elffile import ELFFile
 
     meter = Meter(len(data))
     with debug_damage_named("debug sections"):

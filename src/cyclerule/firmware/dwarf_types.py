@@ -50,7 +50,8 @@ class TypeReader:
         self._deferred: dict[int, tuple[PointerType, int]] = {}
         self._forms: dict[str, Callable[[Entry], Type]] = {
             "DW_TAG_base_type": self._base,
-            "DW_TAG_unspecified_type": lambda _: VoidType(),
+            # C++'s `decltype(nullptr)`, which is passed as a pointer.
+            "DW_TAG_unspecified_type": lambda entry: PointerType(VoidType(), typedef=entry.text("DW_AT_name")),
             "DW_TAG_typedef": self._typedef,
             "DW_TAG_template_alias": self._typedef,
             "DW_TAG_const_type": lambda entry: self._variant(self._target(entry), is_const=True),
@@ -164,7 +165,8 @@ class TypeReader:
                 return IntegerType(name, size, signed=False, is_bool=True)
             case 0x03:  # DW_ATE_complex_float
                 half = FloatType("float", size // 2)
-                return StructType(name, size, (Field("real", 0, half), Field("imaginary", size // 2, half)))
+                parts = (Field("real", 0, half), Field("imaginary", size // 2, half))
+                return StructType(name, size, parts, typedef=name)
             case 0x04:  # DW_ATE_float
                 return FloatType(name, size)
             case encoding:
@@ -200,7 +202,7 @@ class TypeReader:
         # (Itanium C++ ABI, section 2.3, with AVR's 16-bit ptrdiff_t).
         target = self._entries.referred(entry, "DW_AT_type")
         is_function = target is not None and target.tag == "DW_TAG_subroutine_type"
-        return StructType("pointer to member", 4 if is_function else 2)
+        return StructType("pointer to member", 4 if is_function else 2, typedef="pointer to member")
 
     def _array(self, entry: Entry) -> Type:
         array = self._target(entry)

@@ -38,7 +38,7 @@ def read_elf(path: Path | str, data: bytes | None = None) -> Image:
     contents = read_file(path) if data is None else data
     _require_linked_avr(path, contents)
     with damage_named(f"{path} is damaged", "build it or copy it again"):
-        from elftools.elf.elffile import ELFFile  # noqa: PLC0415 (heavy: loads on use)
+        from elftools.elf.elffile import ELFFile
 
         elf = ELFFile(MeteredStream(contents, Meter(len(contents))))
         pieces = _pieces(elf, contents)
@@ -113,8 +113,8 @@ def _require_linked_avr(path: Path, data: bytes) -> None:
 
 
 def _machine_name(machine: int) -> str:
-    from elftools.elf.descriptions import describe_e_machine  # noqa: PLC0415 (only for this message)
-    from elftools.elf.enums import ENUM_E_MACHINE  # noqa: PLC0415
+    from elftools.elf.descriptions import describe_e_machine
+    from elftools.elf.enums import ENUM_E_MACHINE
 
     names = {number: name for name, number in ENUM_E_MACHINE.items()}
     return str(describe_e_machine(names[machine])) if machine in names else f"machine {machine}"
