@@ -21,6 +21,7 @@ from cyclerule.firmware.types import (
 )
 
 CHAR = IntegerType("char", 1, True, is_char=True)
+CONST_CHAR = IntegerType("char", 1, True, is_const=True, is_char=True)
 UINT8 = IntegerType("unsigned char", 1, False, typedef="uint8_t")
 INTEGERS = {
     "bool": IntegerType("_Bool", 1, False, is_bool=True),
@@ -41,8 +42,8 @@ INTEGERS = {
 FLOATS = {"float": FloatType("float", 4), "double": FloatType("double", 4)}
 POINTERS = {
     "char *": PointerType(CHAR),
-    "const __flash char *": PointerType(CHAR, address_space="flash"),
-    "const __memx char *": PointerType(CHAR, 3, address_space="memx"),
+    "const __flash char *": PointerType(CONST_CHAR, address_space="flash"),
+    "const __memx char *": PointerType(CONST_CHAR, 3, address_space="memx"),
     "function_pointer": PointerType(FunctionType((), VoidType())),
 }
 STRUCT_SIZES = (*range(21), 33)

@@ -1,0 +1,173 @@
+"""Kept copies: a second build in which functions stand by themselves that the compiler inlined or dropped.
+
+A generated unit takes a source's place. It includes the user's file and then puts the address of each function into
+flash, so that the compiler has to make one. Functions and lines stay those of the user's file; what calls a kept
+function may be inlined otherwise than in the program's own build (tests/firmware/test_build.py shows both).
+"""
+
+import re
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from cyclerule.errors import ArgumentError, BuildError, UnknownName
+from cyclerule.firmware.compiling import Compiling
+from cyclerule.firmware.sources import Source
+
+_NAME = re.compile(r"[A-Za-z_$~][\w$]*(?:::[A-Za-z_$~][\w$]*)*")
+_INSTANTIATION = re.compile(r"template\s[^;]*?(?P<name>[A-Za-z_$][\w$:]*)\s*<[^;]*\([^;]*\)[^;]*")
+_PROTOTYPE = re.compile(r"(?P<returns>[^();]*[\s*&])(?P<name>[A-Za-z_$][\w$:]*)\s*\((?P<parameters>[^();]*)\)")
+_BODY = re.compile(rb"\b([A-Za-z_]\w*)\s*\([^;{}()]*\)\s*\{")
+# Its 3 makes what follows a system header: no warning about it mixes with those about the user's text.
+_MARKER = '# 1 "<kept functions>" 3'
+_STATEMENTS = {"if", "for", "while", "switch"}
+
+
+@dataclass(frozen=True)
+class KeptUnit:
+    """The text of a generated unit, and the names that a link which drops sections has to be told of."""
+
+    text: str
+    undefined: tuple[str, ...]
+
+
+def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[str]) -> dict[Path, KeptUnit]:
+    """Gives, for each source that defines functions to keep, the unit that takes its place.
+
+    A name is a function's ("crc8", "hive::Sensor::read"), one of C++'s overloaded ones with its types
+    ("int scale(int)"), or an instantiation ("template int scale<int>(int)").
+
+    Raises UnknownName for a function that none of the sources defines, ArgumentError for what is no name, BuildError
+    when a source does not compile.
+    """
+    chosen: dict[Path, list[str]] = {}
+    for name in names:
+        for source in _defining(compiling, sources, name):
+            chosen.setdefault(source.path, []).append(name)
+    return {source.path: _unit(compiling, source, chosen[source.path]) for source in sources if source.path in chosen}
+
+
+def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> list[Source]:
+    plain = _plain(name).rpartition("::")[2]
+    word = re.compile(rb"\b" + re.escape(plain.lstrip("~")).encode() + rb"\b")
+    candidates = [source for source in sources if source.language in ("C", "C++")]
+    mentioning = [source for source in candidates if word.search(source.path.read_bytes())]
+    refusals: list[str] = []
+    defining = []
+    # One that no source mentions may be in a header of theirs.
+    for source in mentioning or candidates:
+        probe, words = compiling.probe(source, _text(compiling, source, [name])[0])
+        if _symbols(compiling, probe, plain):
+            defining.append(source)
+        elif words:
+            refusals.append(words)
+    if defining:
+        return defining
+    # Should a source as it is not compile, that is what the user has to hear.
+    for source in candidates:
+        compiling.compile(source)
+    if any("overloaded" in words or "is unknown" in words for words in refusals):
+        raise ArgumentError(
+            f"there are several functions {name}; say which by its types: keep a prototype such as 'int {name}(int)', "
+            "or an instantiation such as 'template int scale<int>(int)'"
+        )
+    unknown = re.compile(r"undeclared|not (been )?declared|is not a member|is not a class or namespace")
+    for words in refusals:
+        if not unknown.search(words):
+            raise BuildError(f"{name} cannot be kept: {words}")
+    bodies = {match.decode() for source in candidates for match in _BODY.findall(source.path.read_bytes())}
+    raise UnknownName("function", name, bodies - _STATEMENTS, hint="no C or C++ source given defines it")
+
+
+def _plain(name: str) -> str:
+    """Gives the function's name, with its namespaces, out of what is to be kept."""
+    for form in (_INSTANTIATION, _PROTOTYPE):
+        match = form.fullmatch(name)
+        if match:
+            return match["name"]
+    if not _NAME.fullmatch(name):
+        raise ArgumentError(
+            f"{name!r} cannot be kept: give a function's name (crc8, hive::Sensor::read), its prototype where there "
+            "are several of the name (int scale(int)), or an instantiation (template int scale<int>(int))"
+        )
+    return name
+
+
+def _unit(compiling: Compiling, source: Source, names: list[str]) -> KeptUnit:
+    text, references = _text(compiling, source, names)
+    if not compiling.flags.drops_unused:
+        return KeptUnit(text, ())
+    # The name that the linker knows an instantiation by comes from the compiler.
+    probe, _ = compiling.probe(source, text)
+    instantiated = [_plain(name).rpartition("::")[2] for name in names if _INSTANTIATION.fullmatch(name)]
+    symbols = [symbol for plain in instantiated for symbol in _symbols(compiling, probe, plain)]
+    return KeptUnit(text, (*references, *symbols))
+
+
+def _text(compiling: Compiling, source: Source, names: Sequence[str]) -> tuple[str, list[str]]:
+    """Writes the unit, and gives the constants in it that refer to the functions."""
+    include = f'#include "{source.path.as_posix()}"'
+    lines, references = [include, _MARKER], []
+    for number, name in enumerate(names):
+        if _INSTANTIATION.fullmatch(name):
+            lines.append(f"{name};")
+            continue
+        reference = f"cyclerule_kept_{number}"
+        declared = _reference(reference, name, is_c=source.language == "C")
+        if source.language == "C":
+            probe, _ = compiling.probe(source, f"{include}\n{_MARKER}\n{declared}\n")
+            if probe and not _symbols(compiling, probe, name):
+                # C's plain `inline` makes no function for an address; declaring it once more without `inline` does
+                # (C11 6.7.4). Where it is from is then told by that declaration, so it is given the place of the first.
+                lines += _declared_again(compiling, source, include, name)
+        lines.append(declared)
+        references.append(reference)
+    return "\n".join(lines) + "\n", references
+
+
+def _declared_again(compiling: Compiling, source: Source, include: str, name: str) -> list[str]:
+    declaration = f"extern __typeof__({name}) {name};"
+    probe, _ = compiling.probe(source, f"{include}\n{_MARKER}\n{declaration}\n")
+    with _as_file(probe) as place:
+        listing = compiling.toolchain.run("objdump", ["-d", "-l", place]).stdout
+    # "<name>:", "name():", "folder/file:line".
+    found = re.search(rf"<{re.escape(name)}>:\n(?:.*\(\):\n)?(?P<file>.+):(?P<line>\d+)", listing)
+    if found is None:
+        return [declaration]
+    file = Path(found["file"])
+    if file.is_relative_to(Path.cwd()):
+        file = file.relative_to(Path.cwd())
+    return [f'# {found["line"]} "{file.as_posix()}" 3', declaration, _MARKER]
+
+
+def _reference(reference: str, name: str, *, is_c: bool) -> str:
+    """Writes a constant in flash that holds the function's address: a reference that no linker overlooks."""
+    prototype = _PROTOTYPE.fullmatch(name)
+    if prototype:
+        name = prototype["name"]
+        declared = f"{prototype['returns']}(*const {reference})({prototype['parameters']})"
+    else:
+        declared = f"__typeof__(&{name}) const {reference}"
+    declaration = f'extern {declared} __attribute__((used, section(".progmem.data.kept")));\n{declared} = &{name};'
+    return declaration if is_c else f'extern "C" {{\n{declaration}\n}}'
+
+
+def _symbols(compiling: Compiling, probe: bytes, plain: str) -> list[str]:
+    """Gives the link symbols of the functions of that name that an object defines."""
+    if not probe:
+        return []
+    with _as_file(probe) as place:
+        listed = compiling.toolchain.run("nm", ["-p", place]).stdout.splitlines()
+        spoken = compiling.toolchain.run("nm", ["-p", "-C", place]).stdout.splitlines()
+    defined = re.compile(rf"[0-9a-f]+ [tTwW] (?:.*[\s:&*])?{re.escape(plain)}(?:[(<].*)?")
+    return [row.split()[-1] for row, words in zip(listed, spoken, strict=True) if defined.fullmatch(words)]
+
+
+@contextmanager
+def _as_file(data: bytes) -> Iterator[Path]:
+    with tempfile.TemporaryDirectory(prefix="cyclerule-") as folder:
+        place = Path(folder) / "probe.o"
+        place.write_bytes(data)
+        yield place
