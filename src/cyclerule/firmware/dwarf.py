@@ -209,7 +209,7 @@ class _Reader:
         while around is not None:
             if around.tag in {"DW_TAG_subprogram", "DW_TAG_inlined_subroutine"}:
                 told = self._told_of(around)
-                return told.name if told is not None else None
+                return told.name or None if told is not None else None
             around = around.parent
         return None
 
