@@ -49,6 +49,8 @@ POINTERS = {
 STRUCT_SIZES = (*range(21), 33)
 STRUCTS = {f"struct s{n}": StructType(f"s{n}", n, (Field("b", 0, ArrayType(UINT8, n)),)) for n in STRUCT_SIZES}
 STRUCTS["struct s0"] = StructType("s0", 0)
+_HALF = FloatType("float", 4)
+STRUCTS["_Complex float"] = StructType("complex float", 8, (Field("real", 0, _HALF), Field("imaginary", 4, _HALF)))
 TYPES: dict[str, Type] = {**INTEGERS, **FLOATS, **POINTERS, **STRUCTS}
 
 DECLARATIONS = """
@@ -105,6 +107,10 @@ def value(random: Random, name: str) -> tuple[object, str]:
         case FloatType():
             number = struct.unpack("<f", struct.pack("<f", random.uniform(-1e6, 1e6)))[0]
             return number, f"({name}){number.hex()}"
+        case StructType(name="complex float"):
+            parts = [struct.unpack("<f", struct.pack("<f", random.uniform(-9, 9)))[0] for _ in range(2)]
+            expression = f"__builtin_complex({', '.join(f'{part.hex()}f' for part in parts)})"
+            return struct.pack("<ff", *parts), expression
         case StructType(size_bytes=size):
             data = random.randbytes(size)
             return data, f"({name}){{{{{', '.join(map(str, data))}}}}}" if size else f"({name}){{}}"

@@ -23,11 +23,11 @@ from cyclerule.firmware.convention import (
     scalar_bits,
     scalar_plan,
 )
+from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.image import Symbol
 from cyclerule.firmware.types import (
     ArrayType,
     Field,
-    FloatType,
     FunctionType,
     IntegerType,
     Parameter,
@@ -488,7 +488,8 @@ def test_names_that_do_not_exist_come_with_the_nearest() -> None:
         (_takes(_FRAME), {"raw": [1, 2, 3]}, r"takes 2 elements \(4 bytes\); 6 bytes given"),
         (_takes(StructType("hidden", 0, is_complete=False)), b"", "size of struct hidden is not known"),
         (_takes(VoidType()), 1, "declare the function's prototype"),
-        (_takes(FloatType("complex float", 8)), 1, "complex numbers are not supported"),
+        (_takes(IntegerType("complex int", 4, True)), 1, "numbers of this type are not supported"),
+        (_takes(StructType("Owner", 2, is_plain=False)), b"12", "cannot be passed by value: the class declares how it is"),
     ],
     ids=lambda x: x if isinstance(x, str) else "",
 )
@@ -558,10 +559,66 @@ def test_reduced_tiny_parts_are_refused() -> None:
         place_arguments(_takes(), [], stack_pointer=0x5F, flash_free=0, symbols=_no_symbols, architecture="avrtiny")
 
 
-def test_results_wider_than_a_structure_in_memory_are_refused() -> None:
-    """avr-gcc returns complex numbers of 16 bytes by rules that the page does not give."""
-    with pytest.raises(ArgumentError, match="16 bytes"):
-        result_place(_takes(returns=FloatType("complex long long", 16)))
+def test_results_that_are_returned_nobody_knows_how_are_refused() -> None:
+    """Complex integers, and C++ classes that are perhaps returned through a hidden reference (see the next test)."""
+    for returns in (IntegerType("complex long long int", 16, True), StructType("Owner", 2, is_plain=False)):
+        for refused in (result_place, scalar_plan, _place):
+            with pytest.raises(ArgumentError, match=r"result of type .* is not supported"):
+                refused(_takes(returns=returns))
+
+
+_CLASSES = """
+struct Plain { char a, b; Plain() {} explicit Plain(int x) : a(x) {} int get() const { return a; } };
+struct Destroyed { char a, b; ~Destroyed(); };
+struct Copied { char a, b; Copied(const Copied &); };
+struct Moved { char a, b; Moved(Moved &&); };
+struct Default { char a, b; ~Default() = default; };
+struct Part { char a; Destroyed parts[2]; };
+struct Base : Copied { char c; };
+struct Virtual { char a; virtual int get(); };
+template<class T> struct Box { T a; ~Box(); };
+int f_plain(Plain x) { return x.a; }
+int f_destroyed(Destroyed x) { return x.a; }
+int f_copied(Copied x) { return x.a; }
+int f_moved(Moved x) { return x.a; }
+int f_default(Default x) { return x.a; }
+int f_part(Part x) { return x.a; }
+int f_base(Base x) { return x.a; }
+int f_virtual(Virtual x) { return x.a; }
+int f_box(Box<char> x) { return x.a; }
+int f_reference(Destroyed &x) { return x.a; }
+int main() {}
+"""
+
+
+def test_classes_that_may_be_passed_by_a_hidden_reference_are_refused_by_value(tmp_path: Path) -> None:
+    """Source: the code that avr-gcc 5.4.0 makes, which loads from the address in r25:r24 (Itanium C++ ABI 3.1.1).
+
+    Only the defaulted destructor does not make one; that the debug information does not tell apart.
+    """
+    if shutil.which("avr-g++") is None:
+        pytest.skip("avr-g++ is not installed (Debian: gcc-avr avr-libc)")
+    source, program = tmp_path / "a.cpp", tmp_path / "a.elf"
+    source.write_text(_CLASSES, encoding="utf-8")
+    options = [f"-mmcu={_EXECUTED_PART}", "-std=gnu++11", "-Os", "-fno-ipa-icf", "-gdwarf-4", "-w"]
+    options.append("-Wl,--unresolved-symbols=ignore-all")
+    subprocess.run(["avr-g++", *options, str(source), "-o", str(program)], check=True)
+    listing = subprocess.run(
+        ["avr-objdump", "-d", "-C", str(program)], capture_output=True, text=True, check=True
+    ).stdout
+    functions = {f.source_name: f for f in read_elf(program).functions.values()}
+    for name in re.findall(r"int (f_\w+)\(", _CLASSES):
+        signature = functions[name].signature
+        assert signature is not None
+        code = re.search(rf"<{name}\([^\n]*\)>:\n(.*?)\bret\b", listing, re.DOTALL)
+        assert code is not None
+        dereferences = "movw\tr30, r24" in code[1]
+        refused = False
+        try:
+            _place(signature, bytes(signature.parameters[0].type.size_bytes))  # type: ignore[attr-defined]
+        except ArgumentError as error:
+            refused = "by value" in str(error) or "size of" in str(error)
+        assert refused == ((dereferences and name != "f_reference") or name == "f_default"), name
 
 
 def test_no_result_reads_as_none_and_enumerators_as_numbers() -> None:

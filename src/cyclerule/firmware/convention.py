@@ -13,7 +13,6 @@ from types import MappingProxyType
 from cyclerule.errors import ArgumentError
 from cyclerule.firmware.image import Symbol
 from cyclerule.firmware.types import (
-    ArrayType,
     EnumType,
     FloatType,
     FunctionType,
@@ -29,6 +28,7 @@ from cyclerule.firmware.types import (
 )
 from cyclerule.firmware.values import (
     NO_FRAME,
+    NOT_PLAIN,
     Buffer,
     Bytes,
     Frame,
@@ -36,7 +36,7 @@ from cyclerule.firmware.values import (
     encode,
     encode_parameter,
     encode_variadic,
-    is_complex,
+    is_supported,
     known_size,
     little_endian,
     subject_text,
@@ -118,6 +118,7 @@ def place_arguments(
     `ram_start`; UnknownName for an enumerator, member or symbol that does not exist.
     """
     check_architecture(architecture)
+    _check_result(signature)
     _check_count(signature, values, name)
     frame = Frame(stack_pointer, flash_free, symbols, ram_start, flash_end)
     parts: list[bytes] = []
@@ -158,6 +159,7 @@ def result_place(signature: FunctionType, placement: Placement | None = None) ->
     larger ones in memory whose address the caller gave, known where `placement` is that of the call.
     """
     returns = signature.returns
+    _check_result(signature)
     if isinstance(returns, VoidType):
         return ResultPlace(returns)
     size = known_size(returns, "the result")
@@ -176,10 +178,11 @@ def scalar_plan(signature: FunctionType) -> list[tuple[str, list[tuple[int, int]
     a result in memory. The bytes of a value are those of `scalar_bits`.
     """
     scalars = IntegerType | FloatType | EnumType | PointerType
+    _check_result(signature)
     if signature.variadic or _is_in_memory(signature.returns):
         return None
     types = [decayed(p.type) for p in signature.parameters]
-    if not all(isinstance(t, scalars) and not isinstance(t, ReferenceType) and not is_complex(t) for t in types):
+    if not all(isinstance(t, scalars) and not isinstance(t, ReferenceType) for t in types):
         return None
     sizes = [known_size(t, p.name) for t, p in zip(types, signature.parameters, strict=True)]
     plan: list[tuple[str, list[tuple[int, int]]]] = []
@@ -232,9 +235,14 @@ def _check_count(signature: FunctionType, values: Sequence[object], name: str) -
     raise ArgumentError(f"{name} takes {at_least}{wanted} argument{plural} ({listed}); {len(values)} given")
 
 
+def _check_result(signature: FunctionType) -> None:
+    returns = signature.returns
+    if isinstance(returns, StructType) and not returns.is_plain:
+        raise ArgumentError(f"the result of type {type_text(returns)} is not supported: {NOT_PLAIN}")
+    if isinstance(returns, IntegerType) and not is_supported(returns):
+        raise ArgumentError(f"a result of type {type_text(returns)} is not supported")
+
+
 def _is_in_memory(returns: Type) -> bool:
-    # Numbers wider than 8 bytes (complex ones) are returned in registers by other rules; they are refused.
     size = size_of(returns)
-    if size is not None and size > _LARGEST_RESULT_IN_REGISTERS and not isinstance(returns, StructType | ArrayType):
-        raise ArgumentError(f"a result of type {type_text(returns)} ({size} bytes) is not supported")
     return size is not None and size > _LARGEST_RESULT_IN_REGISTERS

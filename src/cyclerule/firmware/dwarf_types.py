@@ -243,7 +243,24 @@ class TypeReader:
             is_union=entry.tag == "DW_TAG_union_type",
             is_class=entry.tag == "DW_TAG_class_type",
             is_complete=not entry.flag("DW_AT_declaration"),
+            is_plain=all(_is_plain(f) for f in fields) and not any(self._copies(c, entry) for c in entry.children),
         )
+
+    def _copies(self, child: Entry, struct: Entry) -> bool:
+        """Says whether a member function is a destructor, or a constructor from another of its class."""
+        name, own = child.text("DW_AT_name") or "", struct.text("DW_AT_name") or ""
+        if child.tag != "DW_TAG_subprogram" or name.lstrip("~") != own.partition("<")[0]:
+            return False
+        given = [c for c in child.children if c.tag == "DW_TAG_formal_parameter" and not c.flag("DW_AT_artificial")]
+        if name.startswith("~") or not given:
+            return name.startswith("~")
+        referred = self._entries.at(given[0].reference("DW_AT_type"))
+        if referred is None or referred.tag not in {"DW_TAG_reference_type", "DW_TAG_rvalue_reference_type"}:
+            return False
+        of = self._entries.at(referred.reference("DW_AT_type"))
+        if of is not None and of.tag in {"DW_TAG_const_type", "DW_TAG_volatile_type"}:
+            of = self._entries.at(of.reference("DW_AT_type"))
+        return of is not None and of.offset == struct.offset
 
     def _field(self, entry: Entry) -> Field | None:
         name = entry.text("DW_AT_name") or "" if entry.tag == "DW_TAG_member" else ""
@@ -285,6 +302,14 @@ class TypeReader:
             type=self._target(typed),
             is_artificial=any(e.flag("DW_AT_artificial") for e in origins),
         )
+
+
+def _is_plain(field: Field) -> bool:
+    kind = field.type
+    while isinstance(kind, ArrayType):
+        kind = kind.element
+    # The pointer to a class's virtual functions is part of what a copy is told to set.
+    return not field.name.startswith("_vptr") and (not isinstance(kind, StructType) or kind.is_plain)
 
 
 def _count(bounds: Entry) -> int | None:

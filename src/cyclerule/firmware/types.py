@@ -115,7 +115,8 @@ class Field:
 class StructType(Type):
     """A struct, union or class: its tag (in C++ with its namespaces), empty without one, and its members.
 
-    One that was declared and never defined has `is_complete` False, no fields and size 0.
+    One that was declared and never defined has `is_complete` False, no fields and size 0. `is_plain` is False for a
+    class that declares how it is copied or destroyed, or has a part that does: a copy of it may be more than its bytes.
     """
 
     name: str
@@ -124,6 +125,7 @@ class StructType(Type):
     is_union: bool = False
     is_class: bool = False
     is_complete: bool = True
+    is_plain: bool = True
 
 
 @dataclass(frozen=True)

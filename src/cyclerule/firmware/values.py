@@ -32,6 +32,11 @@ _MEMX_IN_RAM = 0x80_0000
 
 Bytes = bytes | bytearray | memoryview
 
+NOT_PLAIN = (
+    "the class declares how it is copied or destroyed; unless by `= default`, which the debug information does not "
+    "tell, callers then pass a hidden reference instead; call a function that takes a pointer or a reference"
+)
+
 
 @dataclass(frozen=True)
 class Buffer:
@@ -130,9 +135,9 @@ def scalar_range(given: IntegerType | EnumType | PointerType) -> tuple[int, int]
 def value_of(given: Type, data: bytes) -> int | float | bytes:
     """Reads the value of a type from its bytes in memory: a number, or the bytes themselves for anything larger."""
     match given:
-        case FloatType(size_bytes=4) if not is_complex(given):
+        case FloatType(size_bytes=4):
             return float(struct.unpack("<f", data)[0])
-        case FloatType(size_bytes=8) if not is_complex(given):
+        case FloatType(size_bytes=8):
             return float(struct.unpack("<d", data)[0])
         case IntegerType(signed=signed) | EnumType(signed=signed):
             return int.from_bytes(data, "little", signed=signed)
@@ -145,6 +150,8 @@ def value_of(given: Type, data: bytes) -> int | float | bytes:
 def encode_parameter(parameter: Parameter, position: int, value: object, frame: Frame, *, promotes: bool) -> bytes:
     """Encodes the argument for a parameter; without a prototype it is promoted first."""
     subject = subject_text(parameter.name, position, parameter.type)
+    if isinstance(parameter.type, StructType) and not parameter.type.is_plain:
+        raise ArgumentError(f"{subject} cannot be passed by value: {NOT_PLAIN}")
     data = encode(decayed(parameter.type), value, subject, frame, parameter.name, position)
     if promotes and len(data) == 1 and isinstance(parameter.type, IntegerType | EnumType):
         # Without a prototype the caller passes int, also where it ends up on the stack (C11 6.5.2.2).
@@ -215,8 +222,6 @@ def little_endian(value: int, size: int) -> bytes:
 
 
 def _float_bytes(given: FloatType, value: object, subject: str) -> bytes:
-    if is_complex(given):
-        raise ArgumentError(f"{subject}: complex numbers are not supported as arguments")
     if not isinstance(value, Real):
         raise ArgumentError(f"{subject} takes a number; {value!r} given")
     try:
@@ -227,6 +232,8 @@ def _float_bytes(given: FloatType, value: object, subject: str) -> bytes:
 
 def _integer_bytes(given: IntegerType | EnumType, value: object, subject: str, frame: Frame) -> bytes:
     size = given.size_bytes
+    if isinstance(given, IntegerType) and not is_supported(given):
+        raise ArgumentError(f"{subject}: numbers of this type are not supported")
     if isinstance(value, Address | FunctionName | Flash) and size >= 2:
         return little_endian(_named_place(value, size, subject, frame, ()), size)
     if isinstance(value, str):
@@ -469,9 +476,9 @@ def decayed(given: Type) -> Type:
             return given
 
 
-def is_complex(given: Type) -> bool:
-    """Whether a type is one of C's complex numbers, which are no arguments here."""
-    return isinstance(given, FloatType) and given.name.startswith("complex")
+def is_supported(given: IntegerType) -> bool:
+    """Whether it is an ordinary number: GCC's complex integers are none."""
+    return given.size_bytes <= 8 and not given.name.startswith("complex ")
 
 
 def known_size(given: Type, subject: str) -> int:
