@@ -31,12 +31,14 @@ LEVELS = {
     "-Os -flto": ["-Os", "-flto"],
     "-Os, sections": ["-Os", "-ffunction-sections", "-Wl,--gc-sections"],
 }
+STRICT = ["-pedantic", "-Wredundant-decls", "-Wcast-qual", "-Wshadow", "-Wundef", "-Werror"]
 CRC = """#include <stdint.h>
 static uint8_t step(uint8_t crc)
 {
     return (crc & 0x80) ? (crc << 1) ^ 0x07 : crc << 1;
 }
 static inline uint8_t twice(uint8_t crc) { return step(step(crc)); }
+extern uint8_t table[3], crc8(uint8_t, uint8_t);
 uint8_t table[3] = {1, 2, 3};
 uint8_t crc8(uint8_t crc, uint8_t byte)
 {
@@ -173,6 +175,7 @@ class TestNothingIsAdded:
         """The commands, typed in a copy of the folder, give the same code."""
         texts = {
             "crc.c": CRC,
+            "lib/crc.c": "int other(void) { return 5; }\n",
             "main.cpp": 'extern "C" unsigned char crc8(unsigned char, unsigned char);\n'
             "int main() { return crc8(LIMIT, F_CPU / 1000000); }\n",
         }
@@ -186,6 +189,7 @@ class TestNothingIsAdded:
         assert image.flags == ("-O2", "-DLIMIT=40", *flags)
         copy = tmp_path / "copy"
         copy.mkdir()
+        (copy / "lib").mkdir()
         for name, text in texts.items():
             (copy / name).write_text(text, encoding="utf-8")
         for command in record.commands:
@@ -197,8 +201,8 @@ class TestNothingIsAdded:
         """A later -O wins (GCC manual, "Optimize Options"); a -g of a makefile does not take the line table away."""
         texts = {"crc.c": CRC}
         assert build(texts=texts, flags=["-O3", "-g"]).flash == build(texts=texts, optimize="3").flash
-        assert build(texts=texts, flags=["-O3", "-g"]).functions["crc8"].line == 8
-        assert build(texts=texts, flags=["-ggdb3", "-gstabs"]).functions["crc8"].line == 8
+        assert build(texts=texts, flags=["-O3", "-g"]).functions["crc8"].line == 9
+        assert build(texts=texts, flags=["-ggdb3", "-gstabs"]).functions["crc8"].line == 9
 
 
 class TestLanguages:
@@ -287,17 +291,17 @@ class TestKeptCopies:
     def test_inlined_and_dropped_functions_stand_by_themselves(
         self, flags: list[str], build: Callable[..., BuiltImage]
     ) -> None:
-        """No warning comes of it under -Wall -Wextra, and lines stay those of the user's file."""
+        """No warning comes of it under strict flags, and lines stay those of the user's file."""
         unused = CRC + "static uint8_t nobody_calls_it(uint8_t x) { return x + 1; }\n"
         kept = ["step", "twice", "nobody_calls_it"]
-        flags = [*flags, "-Wall", "-Wextra"]
+        flags = [*flags, "-Wall", "-Wextra", "-Wno-unused-function", *STRICT]
         assert not {"step", "twice"} & names(build(texts={"crc.c": unused}, flags=flags))
         image = build("crc.c", flags=flags, keep=kept)
         assert set(kept) <= names(image)
         assert image.kind == "kept copy"
         assert image.build.warnings == ()
         assert image.build.kept == tuple(kept)
-        for name, line in {"step": 2, "twice": 6, "nobody_calls_it": 15}.items():
+        for name, line in {"step": 2, "twice": 6, "nobody_calls_it": 16}.items():
             function = image.functions[name]
             assert (function.file, function.line) == ("crc.c", line)
             assert function.address is not None
@@ -375,7 +379,7 @@ int uses(hive::Sensor &s) { return hive::scaled(hidden(s.read(hive::Sensor::half
             "template int doubled<int>(int)": "int doubled<int>(int)",
             "int several(int)": "several(int)",
         }
-        image = build(texts={"a.cpp": self.CPP}, flags=[*flags, "-Wall", "-Wextra", "-Werror"], keep=list(keep))
+        image = build(texts={"a.cpp": self.CPP}, flags=[*flags, "-Wall", "-Wextra", *STRICT], keep=list(keep))
         spoken = output("c++filt" if sys.platform == "linux" else "avr-c++filt", given="\n".join(sorted(names(image))))
         assert set(keep.values()) <= set(spoken.splitlines())
         assert image.build.warnings == ()

@@ -489,7 +489,7 @@ def test_names_that_do_not_exist_come_with_the_nearest() -> None:
         (_takes(StructType("hidden", 0, is_complete=False)), b"", "size of struct hidden is not known"),
         (_takes(VoidType()), 1, "declare the function's prototype"),
         (_takes(IntegerType("complex int", 4, True)), 1, "numbers of this type are not supported"),
-        (_takes(StructType("Owner", 2, is_plain=False)), b"12", "cannot be passed by value: the class declares how it is"),
+        (_takes(StructType("Owner", 2, is_plain=False)), b"12", "cannot be passed by value: the class declares"),
     ],
     ids=lambda x: x if isinstance(x, str) else "",
 )

@@ -162,11 +162,14 @@ def _commands(
     """Gives the commands that repeat the build by hand, without what serves messages and the cache only."""
     commands: list[tuple[str, ...]] = []
     objects = []
-    for source in sources:
+    stems = [source.path.stem for source in sources]
+    for number, source in enumerate(sources):
         if not source.is_compiled:
             objects.append(source.name)
             continue
-        objects.append(f"{source.path.stem}.o")
+        # Two folders may each have a source of that name.
+        distinction = f"-{number}" if stems.count(source.path.stem) > 1 else ""
+        objects.append(f"{source.path.stem}{distinction}.o")
         language = "c++" if source.language == "C++" else "c"
         text = ("-x", language, "-") if source.path in units else (source.name,)
         tool = "avr-g++" if source.language == "C++" else "avr-gcc"

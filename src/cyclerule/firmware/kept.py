@@ -20,8 +20,8 @@ _NAME = re.compile(r"[A-Za-z_$~][\w$]*(?:::[A-Za-z_$~][\w$]*)*")
 _INSTANTIATION = re.compile(r"template\s[^;]*?(?P<name>[A-Za-z_$][\w$:]*)\s*<[^;]*\([^;]*\)[^;]*")
 _PROTOTYPE = re.compile(r"(?P<returns>[^();]*[\s*&])(?P<name>[A-Za-z_$][\w$:]*)\s*\((?P<parameters>[^();]*)\)")
 _BODY = re.compile(rb"\b([A-Za-z_]\w*)\s*\([^;{}()]*\)\s*\{")
-# Its 3 makes what follows a system header: no warning about it mixes with those about the user's text.
-_MARKER = '# 1 "<kept functions>" 3'
+# No warning about what follows is to mix with those about the user's text: declaring twice is on purpose.
+_MARKER = '#line 1 "<kept functions>"\n#pragma GCC diagnostic ignored "-Wredundant-decls"'
 _STATEMENTS = {"if", "for", "while", "switch"}
 
 
@@ -139,7 +139,7 @@ def _declared_again(compiling: Compiling, source: Source, include: str, name: st
     file = Path(found["file"])
     if file.is_relative_to(Path.cwd()):
         file = file.relative_to(Path.cwd())
-    return [f'# {found["line"]} "{file.as_posix()}" 3', declaration, _MARKER]
+    return [f'#line {found["line"]} "{file.as_posix()}"', declaration, _MARKER]
 
 
 def _reference(reference: str, name: str, *, is_c: bool) -> str:
@@ -150,7 +150,9 @@ def _reference(reference: str, name: str, *, is_c: bool) -> str:
         declared = f"{prototype['returns']}(*const {reference})({prototype['parameters']})"
     else:
         declared = f"__typeof__(&{name}) const {reference}"
-    declaration = f'extern {declared} __attribute__((used, section(".progmem.data.kept")));\n{declared} = &{name};'
+    # Declared first: a constant of C++ would otherwise be known in this file only, and the linker is to keep it.
+    declaration = f"""extern {declared} __attribute__((section(".progmem.data.kept")));
+{declared} __attribute__((used)) = &{name};"""
     return declaration if is_c else f'extern "C" {{\n{declaration}\n}}'
 
 
