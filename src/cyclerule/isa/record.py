@@ -72,7 +72,7 @@ class Cycles:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Instruction:
     """One instruction: all that is known of it.
 

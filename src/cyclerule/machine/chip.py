@@ -33,7 +33,7 @@ class Chip:
     """One chip with firmware in it.
 
     Data space is one bytearray: r0 to r31, I/O (what devices keep there), RAM. The status register
-    is kept as eight integers in `flags` (C Z N V S H T I), program counter and stack pointer as
+    is kept as eight bytes in `flags` (C Z N V S H T I), program counter and stack pointer as
     integers, time as the count of CPU cycles since reset. Engines work on this state directly.
     """
 
@@ -53,7 +53,7 @@ class Chip:
         self.flash = bytearray(flash) + b"\xff" * (part.flash_bytes - len(flash))
         self.flash_words = part.flash_bytes // 2
         self.data = bytearray(part.ram_end + 1)
-        self.flags = [0] * 8
+        self.flags = bytearray(8)
         self.program_counter = 0
         self.stack_pointer = 0
         self.cycle = 0

@@ -1,0 +1,1 @@
+"""The compiling engine: regions of AVR code lowered to LLVM, whole functions at a time."""

@@ -1,0 +1,64 @@
+"""The native view of a chip: what compiled code and Python share, and why compiled code comes back.
+
+Registers and RAM are the chip's own data space, flags its own flags: shared memory, nothing is copied.
+The rest of the CPU's state stands in `Cpu` while compiled code runs; `World` holds what Python may change
+while compiled code waits for it (compiled code assumes that nobody else touches the former).
+"""
+
+import ctypes
+
+# Why compiled code comes back.
+CONTINUE = 0
+"""Control is at the program counter; go on there."""
+LEAVE = 1
+"""An instruction boundary at which something is to be looked at: deadline, hook, interrupt, attention."""
+SLOW = 2
+"""The instruction at the program counter is to be executed apart; nothing of it has happened yet."""
+
+DEEPEST = 2_000
+"""Nested calls after which compiled code unwinds, so that the host's stack is bounded."""
+
+
+class Cpu(ctypes.Structure):
+    """The CPU's state while compiled code runs. `deadline` is a cycle at which it comes back at the latest check."""
+
+    _fields_ = (
+        ("cycle", ctypes.c_int64),
+        ("deadline", ctypes.c_int64),
+        ("instructions", ctypes.c_int64),
+        ("pc", ctypes.c_int32),
+        ("depth", ctypes.c_int32),
+        ("sp", ctypes.c_uint16),
+        ("lowest", ctypes.c_uint16),
+        ("floor", ctypes.c_uint16),
+        ("shadow", ctypes.c_uint8),
+        ("fresh", ctypes.c_uint8),
+    )
+
+
+IoRead = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32)
+"""(address, cycle, flash word, I flag) to value, plus 256 when compiled code is to come back."""
+
+IoWrite = ctypes.CFUNCTYPE(
+    ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32
+)
+"""(address, value, mask, cycle, flash word, I flag) to 256 when compiled code is to come back, else 0."""
+
+
+class World(ctypes.Structure):
+    """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null."""
+
+    _fields_ = (
+        ("next_event", ctypes.c_int64),
+        ("hooks", ctypes.c_void_p),
+        ("table", ctypes.c_void_p),
+        ("io", ctypes.c_void_p),
+        ("io_read", IoRead),
+        ("io_write", IoWrite),
+        ("seen", ctypes.c_void_p),
+    )
+
+
+def offset(structure: type[ctypes.Structure], name: str) -> int:
+    """Gives the offset of a field in bytes."""
+    return int(getattr(structure, name).offset)
