@@ -590,11 +590,14 @@ class TestClock:
         assert image.build.clocks == ()
         assert image.build.warnings == ()
 
-    def test_the_librarys_own_guess_is_not_the_sources_clock(self, build: Callable[..., BuiltImage]) -> None:
+    def test_the_librarys_own_guess_is_not_the_sources_clock(
+        self, build: Callable[..., BuiltImage], toolchain: Toolchain
+    ) -> None:
         """<util/delay.h> takes 1 MHz where nothing defines F_CPU, with a warning of its own (avr-libc 2.0.0)."""
         image = build(texts={"a.c": "#include <util/delay.h>\nvoid f(void) { _delay_us(5); }\n"})
         assert image.build.clocks == ()
         assert "F_CPU not defined" in image.build.warnings[0]
+        assert clock_in_sources(["a.c"], toolchain=toolchain, part_name=PART) == ()
 
     def test_a_clock_among_flags_or_in_a_header_counts(self, build: Callable[..., BuiltImage]) -> None:
         """A project's configuration header is the usual place; so is its makefile."""
@@ -721,14 +724,16 @@ class TestCache:
     def test_damaged_files_are_made_again(self, build: Callable[..., BuiltImage], tmp_path: Path) -> None:
         """Cut off, overwritten or of another kind altogether."""
         first = build(texts={"crc.c": CRC})
-        for damage in (b"", b"[]", b'[{"inputs": 5}]', b"[3]", b"\xff\xfe", None):
-            for path in (tmp_path / "cache" / "objects").rglob("*"):
-                if path.is_file():
+        for kind in ("*.json", "*.product", "*"):
+            for damage in (b"", b"[]", b'[{"inputs": 5}]', b"[3]", b"\xff\xfe", None):
+                damaged = [path for path in (tmp_path / "cache" / "objects").rglob(kind) if path.is_file()]
+                assert damaged
+                for path in damaged:
                     path.write_bytes(path.read_bytes()[:-1] if damage is None else damage)
-            again = build("crc.c")
-            assert again.build.compiled == ("crc.c",)
-            assert again.flash == first.flash
-            assert build("crc.c").build.compiled == ()
+                again = build("crc.c")
+                assert again.build.compiled == ("crc.c",)
+                assert again.flash == first.flash
+                assert build("crc.c").build.compiled == ()
 
     def test_without_a_cache_everything_is_made_and_nothing_kept(
         self, build: Callable[..., BuiltImage], tmp_path: Path
