@@ -1,6 +1,6 @@
 """The reference engine, noting also what a program reads before it has written it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from cyclerule.engines.reference import IO_OFFSET, Reference, _Decoded
@@ -9,6 +9,8 @@ from cyclerule.machine.chip import Chip
 # Compiled code reads a register that a callee must keep only to save it, unless it is a global register variable or a
 # routine in assembly with an interface of its own. gcc.gnu.org/wiki/avr-gcc, "Call-Saved Registers".
 KEPT_REGISTERS = frozenset({*range(2, 18), 28, 29})
+
+WRITTEN, READ_FIRST = 1, 2
 
 
 class TrackingReference(Reference):
@@ -20,40 +22,52 @@ class TrackingReference(Reference):
     def __init__(self, chip: Chip) -> None:
         super().__init__(chip)
         self.first_reads: dict[int, int] = {}
-        self.settled: set[int] = set()
+        # A byte for each data address: bit 0 once it was written or belongs to an argument, bit 1 once it was read
+        # before that. Compiled code keeps the same notes in the same place.
+        self.seen = bytearray(chip.ram_end + 1)
 
     def call_from_outside(self, word: int, return_word: int) -> None:
         """Leaves stack and program counter as a call instruction at no address of the program would."""
         self._push_return_address(return_word)
         self.chip.program_counter = word
 
-    def begin(self, arguments: frozenset[int] | set[int] = frozenset()) -> None:
+    def begin(self, arguments: Iterable[int] = ()) -> None:
         """Starts anew: nothing read, nothing written but what the caller placed."""
         self.first_reads = {}
-        self.settled = set(arguments)
+        self.seen[:] = bytes(len(self.seen))
+        for address in arguments:
+            self.seen[address] = WRITTEN
+
+    def note_read(self, address: int, value: int) -> None:
+        """Notes a read, for one that happened elsewhere."""
+        if not self.seen[address]:
+            self.seen[address] = READ_FIRST
+            self.first_reads[address] = value
 
     def load(self, address: int) -> int:
         value = super().load(address)
-        if address not in self.settled and address >= IO_OFFSET:
-            self.settled.add(address)
+        if address >= IO_OFFSET and not self.seen[address]:
+            self.seen[address] = READ_FIRST
             self.first_reads[address] = value
         return value
 
     def store(self, address: int, value: int) -> None:
         super().store(address, value)
-        self.settled.add(address)
+        self.seen[address] |= WRITTEN
+
+    def push(self, value: int) -> None:
+        address = self.chip.stack_pointer
+        super().push(value)
+        self.seen[address] |= WRITTEN
 
     def io_read(self, address: int) -> int:
         value = super().io_read(address)
-        place = address + IO_OFFSET
-        if place not in self.settled:
-            self.settled.add(place)
-            self.first_reads[place] = value
+        self.note_read(address + IO_OFFSET, value)
         return value
 
     def io_write(self, address: int, value: int) -> None:
         super().io_write(address, value)
-        self.settled.add(address + IO_OFFSET)
+        self.seen[address + IO_OFFSET] |= WRITTEN
 
     def _decode(self, pc: int) -> _Decoded:
         execute, timing, words = super()._decode(pc)
@@ -76,11 +90,11 @@ class TrackingReference(Reference):
 
     def _noting(self, execute: Callable[[], None], reads: frozenset[int], writes: frozenset[int]) -> Callable[[], None]:
         def run() -> None:
-            for register in reads - self.settled:
-                self.first_reads[register] = self._data[register]
-                self.settled.add(register)
+            for register in reads:
+                self.note_read(register, self._data[register])
             execute()
-            self.settled.update(writes)
+            for register in writes:
+                self.seen[register] |= WRITTEN
 
         return run
 

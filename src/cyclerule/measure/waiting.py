@@ -1,14 +1,30 @@
 """Why a call does not come back: where it goes round, what it waits for, and who would have changed that."""
 
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from cyclerule.engines.engine import Stop
-from cyclerule.errors import RunawayError
+from cyclerule.errors import FaultError, RunawayError
+from cyclerule.firmware.image import Function
 from cyclerule.measure.callers import instructions
+from cyclerule.measure.layout import call_target, jump_target
 from cyclerule.measure.stage import Stage
 
 LOOP_INSTRUCTIONS = 2_000
 """Instructions within which a loop that changes nothing must come round to be recognised."""
+
+END_OF_PROGRAM = frozenset({"exit", "_exit", "__stop_program"})
+"""Where avr-libc stops a program: `exit` turns interrupts off and jumps to itself (gcrt1.S and exit.S)."""
+
+
+class _Turn(NamedTuple):
+    """What a call did while it was watched: the flash words passed, and the RAM and I/O addresses read before written.
+
+    `is_endless` says that its whole state came round with nothing left that could change it.
+    """
+
+    words: list[int]
+    reads: list[int]
+    is_endless: bool
 
 
 def explain_runaway(stage: Stage, name: str, start: int, stack_pointer: int, *, limit: int | None) -> None:
@@ -19,30 +35,62 @@ def explain_runaway(stage: Stage, name: str, start: int, stack_pointer: int, *, 
     """
     chip = stage.chip
     elapsed = chip.cycle - start
-    if chip.is_asleep:
-        _raise(stage, f"{name} sleeps for ever: interrupts are off", elapsed)
-    loop = _find_loop(stage)
-    if loop is not None:
-        words, reads = loop
-        waits = _what_it_waits_for(stage, reads)
-        _raise(stage, f"{name} never returns: it goes round in {_extent(stage, words)}{waits}", elapsed)
+    interrupts = "no interrupt is to come" if chip.interrupts.delivers else "interrupts are off"
+    if chip.is_asleep and (limit is not None or not chip.interrupts.delivers):
+        # The program counter has gone on to the instruction after SLEEP.
+        _raise(stage, f"{name} sleeps for ever: {interrupts}", elapsed, chip.program_counter - 1)
+    turn = _watch(stage)
+    if turn is not None and turn.is_endless:
+        if _is_end_of_program(stage, chip.program_counter):
+            _raise(stage, f"{name} does not return: it ended the program through exit", elapsed)
+        waits = _what_it_waits_for(stage, turn.reads)
+        _raise(stage, f"{name} never returns: it goes round in {_extent(stage, turn.words)}{waits}", elapsed)
     if limit is None:
         return
-    lost = ""
+    told = ""
     if chip.stack_pointer > stack_pointer:
-        lost = "; the stack pointer is above the caller's, so it left past its caller (longjmp?)"
-    _raise(stage, f"{name} is not back after {limit} cycles{lost}", elapsed)
+        told = "; the stack pointer is above the caller's, so it left past its caller (longjmp?)"
+    elif turn is not None:
+        waits = _what_it_waits_for(stage, turn.reads, only_handlers=True)
+        told = f"; it was going round in {_extent(stage, turn.words)}{waits}"
+    _raise(stage, f"{name} is not back after {limit:,} cycles{told}; max_cycles allows more", elapsed)
 
 
-def _raise(stage: Stage, message: str, elapsed: int) -> NoReturn:
-    place = stage.place(2 * stage.chip.program_counter)
+def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int) -> NoReturn:
+    """Raises RunawayError for a call that ended elsewhere than at its caller, or with another stack pointer."""
+    chip = stage.chip
+    elapsed = chip.cycle - start
+    if chip.program_counter != stage.return_word:
+        _raise(
+            stage,
+            f"{name} never returns: it came to the reset vector, where the program starts anew "
+            "(a call of a null pointer, or a longjmp to a place that setjmp did not fill?)",
+            elapsed,
+        )
+    moved = chip.stack_pointer - stack_pointer
+    side = "above" if moved > 0 else "below"
+    _raise(
+        stage,
+        f"{name} does not return to its caller: it came back with the stack pointer {abs(moved)} bytes {side} the caller's"
+        + (", as a longjmp past the caller does" if moved > 0 else ", so it took less from the stack than it put there"),
+        elapsed,
+    )
+
+
+def _raise(stage: Stage, message: str, elapsed: int, word: int | None = None) -> NoReturn:
+    place = stage.place(2 * (stage.chip.program_counter if word is None else word))
     raise RunawayError(f"{message} (at {place}, cycle {elapsed})", place=place, cycle=elapsed)
 
 
-def _find_loop(stage: Stage) -> tuple[list[int], list[int]] | None:
-    """Steps on and tells whether the whole state comes round: (flash words passed, data addresses read), or None.
+def _is_end_of_program(stage: Stage, word: int) -> bool:
+    symbol = stage.image.symbol_at("flash", 2 * word)
+    return symbol is not None and symbol.name in END_OF_PROGRAM
 
-    The chip is left where it was. Only a loop without any write and without an event to come proves itself.
+
+def _watch(stage: Stage) -> _Turn | None:
+    """Steps on through a loop and leaves the chip where it was; None where the call does not seem to be in a loop.
+
+    Only a loop without any write and without an event to come that it could see proves itself endless.
     """
     chip, engine = stage.chip, stage.engine
     saved = chip.save()
@@ -53,19 +101,21 @@ def _find_loop(stage: Stage) -> tuple[list[int], list[int]] | None:
         first = _state(stage)
         words: list[int] = []
         reads: set[int] = set()
+        engine.begin()
         for _ in range(LOOP_INSTRUCTIONS):
-            engine.begin()
             words.append(chip.program_counter)
             stop = engine.run(chip.cycle + 1)
-            reads.update(address for address in engine.first_reads if address >= 32)
+            reads = {address for address in engine.first_reads if address >= 32}
             if stop is Stop.HALTED:
-                return words, sorted(reads)
-            if stop is not Stop.LIMIT or chip.bus.log:
+                return _Turn(words, sorted(reads), True)
+            if stop is not Stop.LIMIT:
                 return None
-            if _state(stage) == first:
+            if not chip.bus.log and _state(stage) == first:
                 # A timer that runs makes the loop's own reads of it change, so only a quiet chip proves anything.
-                reads_device = any(32 <= address < chip.ram_start for address in reads)
-                return None if reads_device and chip.events.is_pending else (words, sorted(reads))
+                sees_events = chip.interrupts.delivers or any(32 <= address < chip.ram_start for address in reads)
+                return _Turn(words, sorted(reads), not (sees_events and chip.events.is_pending))
+        return _Turn(words, sorted(reads), False) if words.count(words[0]) > 1 else None
+    except FaultError:
         return None
     finally:
         chip.restore(saved)
@@ -83,60 +133,62 @@ def _extent(stage: Stage, words: list[int]) -> str:
     lines = sorted({place for word in words if (place := stage.image.lines.place(2 * word)) is not None}, key=str)
     if not lines:
         return f"0x{2 * min(words):04x} to 0x{2 * max(words):04x}"
-    files = {place.file for place in lines}
-    if len(files) > 1:
-        return ", ".join(str(place) for place in lines)
-    numbers = sorted(place.line for place in lines)
-    span = str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]}-{numbers[-1]}"
-    return f"{lines[0].file}:{span}"
+    files: dict[str, list[int]] = {}
+    for place in lines:
+        files.setdefault(place.file, []).append(place.line)
+    return ", ".join(
+        f"{file}:{min(numbers)}" + (f"-{max(numbers)}" if len(numbers) > 1 else "") for file, numbers in files.items()
+    )
 
 
-def _what_it_waits_for(stage: Stage, reads: list[int]) -> str:
+def _what_it_waits_for(stage: Stage, reads: list[int], *, only_handlers: bool = False) -> str:
     chip, image = stage.chip, stage.image
     told = []
     for address in reads:
         if address < chip.ram_start:
-            told.append(chip.bus.name(address))
+            if not chip.bus.is_quiet(address):
+                lacks = "" if chip.bus.is_modelled(address) else " (a register that is not modelled)"
+                told.append(chip.bus.name(address) + lacks)
             continue
         symbol = image.symbol_at("data", address)
-        changed_by = _handlers_that_store(stage, address, symbol.size_bytes if symbol else 1)
+        begin, size = (symbol.address, symbol.size_bytes) if symbol else (address, 1)
+        changed_by = _handlers_that_store(stage, range(begin, begin + max(size, 1)))
         name = symbol.name if symbol else f"RAM at 0x{address:04x}"
         if changed_by:
-            return f"; waits for {' or '.join(changed_by)}, which changes {name}; interrupts are off"
+            state = "" if chip.interrupts.delivers else "; interrupts are off"
+            return f"; waits for {' or '.join(changed_by)}, which changes {name}{state}"
         told.append(name)
-    return f"; waits for {', '.join(dict.fromkeys(told))} to change" if told else ""
+    return f"; waits for {', '.join(dict.fromkeys(told))} to change" if told and not only_handlers else ""
 
 
-def _handlers_that_store(stage: Stage, address: int, size: int) -> list[str]:
-    """Names the interrupt vectors whose handler has an STS to one of these addresses in its own code."""
+def _handlers_that_store(stage: Stage, addresses: range) -> list[str]:
+    """Names the interrupt vectors whose handler, or what it calls directly, has an STS to one of these addresses."""
     chip, image = stage.chip, stage.image
     found = []
     for vector in range(1, chip.part.vector_count):
-        target = _vector_target(stage, vector)
-        function = None if target is None else image.function_at(2 * target)
-        if function is None or not function.name.startswith("__vector"):
-            continue
-        if any(
-            decoded is not None
-            and decoded.instruction.mnemonic == "STS"
-            and address <= decoded.operands[0] < address + size
-            for begin, end in function.ranges
-            for _, decoded in instructions(chip, begin, end)
-        ):
+        word = vector * chip.interrupts.vector_words
+        target = jump_target(chip, word) if word < chip.flash_words else None
+        handler = None if target is None else image.function_at(2 * target)
+        if handler is not None and handler.name.startswith("__vector") and _stores(stage, handler, addresses):
             found.append(chip.part.vector_name(vector) or f"vector {vector}")
     return found
 
 
-def _vector_target(stage: Stage, vector: int) -> int | None:
-    chip = stage.chip
-    word = vector * chip.interrupts.vector_words
-    if 2 * word + 3 >= len(chip.flash):
-        return None
-    decoded = chip.table.decode(chip.word(word), chip.word(word + 1))
-    if decoded is None:
-        return None
-    if decoded.instruction.mnemonic == "JMP":
-        return decoded.operands[0]
-    if decoded.instruction.mnemonic == "RJMP":
-        return (word + 1 + decoded.operands[0]) % chip.flash_words
-    return None
+def _stores(stage: Stage, function: Function, addresses: range) -> bool:
+    chip, image = stage.chip, stage.image
+    seen: set[str] = set()
+    waiting = [function]
+    while waiting:
+        looked_at = waiting.pop()
+        if looked_at.name in seen:
+            continue
+        seen.add(looked_at.name)
+        for begin, end in looked_at.ranges:
+            for word, decoded in instructions(chip, begin, end):
+                if decoded is not None and decoded.instruction.mnemonic == "STS" and decoded.operands[0] in addresses:
+                    return True
+                called = call_target(chip, word)
+                callee = None if called is None else image.function_at(2 * called)
+                if callee is not None:
+                    waiting.append(callee)
+    return False

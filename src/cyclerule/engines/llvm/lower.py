@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
+from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, LEAVE, SLOW, Cpu, World, offset
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -292,6 +293,7 @@ class _Function:
         self.state = _State({}, set(), {}, set())
         self.attention: str | None = None
         self.block = region.blocks[region.entry]
+        self.noted: set[int] = set()
 
     # Pieces of text.
 
@@ -381,6 +383,7 @@ class _Function:
     def _block(self, block: Block) -> None:
         self.lines.append(f"b{block.word:x}:")
         self.block = block
+        self.noted = set()
         self.state = _State({}, set(), {}, set())
         if block.word in self.stops and block.word != self.region.entry:
             self._return(self.main, LEAVE, str(block.word))
@@ -460,9 +463,12 @@ class _Function:
         state = self.state
         match name:
             case "read":
-                return (self._register(int(_plain(arguments[0]))),)
+                register = int(_plain(arguments[0]))
+                self._note_register(each, register, is_read=True)
+                return (self._register(register),)
             case "write":
                 register = int(_plain(arguments[0]))
+                self._note_register(each, register, is_read=False)
                 state.registers[register] = arguments[1]
                 state.dirty_registers.add(register)
                 return ()
@@ -520,6 +526,20 @@ class _Function:
             found = Node("loaded", (), 8, self.main.put(f"load i8, ptr {at}"))
             self.state.registers[register] = found
         return found
+
+    def _note_register(self, each: Translated, register: int, *, is_read: bool) -> None:
+        """Notes the first use in a block of a register that a callee has to keep, unless it is only saved or cleared."""
+        if not self.tracks or register not in KEPT_REGISTERS or register in self.noted:
+            return
+        mnemonic, _, operands = each.text.partition(" ")
+        first, _, second = operands.partition(", ")
+        if is_read and (mnemonic == "push" or (mnemonic in ("eor", "sub", "sbc") and first == second)):
+            return
+        self.noted.add(register)
+        if is_read:
+            self._note_read(str(register))
+        else:
+            self._note_write(str(register))
 
     def _flag(self, flag: int) -> Value:
         found = self.state.flags.get(flag)
@@ -704,6 +724,7 @@ class _Function:
             self._pay_attention(both)
             return Node("loaded", (), 8, text.put(f"trunc i32 {both} to i8"))
         # Nothing but an event changes it, so without one due it is what memory holds.
+        self._note_read(str(address))
         following = text.put(f"load i64, ptr {self.field(text, 'next_event', World)}")
         is_due = text.put(f"icmp sle i64 {following}, {cycle}")
         due, calm, on = self.label("due"), self.label("calm"), self.label("on")
@@ -750,6 +771,8 @@ class _Function:
         if chip.bus.is_modelled(address) and chip.bus.is_quiet(address) and mask == 0xFF:
             self._store_plain_io(address, value)
             return
+        if mask == 0xFF:
+            self._note_write(str(address))
         cycle = self._cycle(each.timing.base)
         number = _extended(text, value, 8, 32)
         function = text.put(f"load ptr, ptr {self.field(text, 'io_write', World)}")

@@ -6,11 +6,13 @@ from collections.abc import Container, Iterable
 
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
-from cyclerule.engines.llvm.compile import Compiler
+from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import CONTINUE, LEAVE, SLOW, Cpu, IoRead, IoWrite, World
 from cyclerule.engines.llvm.lower import Lowering, function_name
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
+from cyclerule.engines.tracking import READ_FIRST, TrackingReference
+from cyclerule.firmware.object_cache import Made, ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import Chip
 
@@ -27,6 +29,9 @@ Compiled = ctypes.CFUNCTYPE(
 PASSES_BEFORE_TRANSLATION = 8
 """How often control comes to a word in the middle of a function before that gets code of its own."""
 
+ENGINE_VERSION = "1"
+"""Part of the cache's key beside the text of a module, for what the text does not show."""
+
 CALL_DEPTH = 64
 """Calls followed when a function is translated together with those it calls."""
 
@@ -38,13 +43,22 @@ class Scalar:
     reference engine does on the same state.
     """
 
-    def __init__(self, chip: Chip, *, level: int = 2, compiler: Compiler | None = None) -> None:
+    def __init__(
+        self,
+        chip: Chip,
+        *,
+        level: int = 2,
+        reference: Reference | None = None,
+        cache: ObjectCache | None = None,
+    ) -> None:
         self.chip = chip
         self.level = level
-        self._reference = Reference(chip)
+        self._reference = reference or Reference(chip)
+        self._tracking = reference if isinstance(reference, TrackingReference) else None
         self._tracer = Tracer(chip)
-        self._lowering = Lowering(chip)
-        self._compiler = compiler or Compiler()
+        self._lowering = Lowering(chip, tracks=self._tracking is not None)
+        self._compiler = Compiler()
+        self._cache = cache or ObjectCache(None)
         self._native_instructions = 0
         self._stop_requested = False
         self._error: BaseException | None = None
@@ -61,6 +75,10 @@ class Scalar:
         self._functions: dict[int, ctypes._CFuncPtr] = {}
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
         data, flags, flash = (ctypes.addressof(view) for view in self._views)
+        seen = None
+        if self._tracking is not None:
+            self._views.append((ctypes.c_uint8 * len(self._tracking.seen)).from_buffer(self._tracking.seen))
+            seen = ctypes.addressof(self._views[-1])
         self._callbacks = IoRead(self._io_read), IoWrite(self._io_write)
         self._world = World(
             next_event=0,
@@ -69,7 +87,7 @@ class Scalar:
             io=data,
             io_read=self._callbacks[0],
             io_write=self._callbacks[1],
-            seen=None,
+            seen=seen,
         )
         self._passed = (data, data, flags, ctypes.addressof(self._cpu), flash, ctypes.addressof(self._world))
 
@@ -180,6 +198,16 @@ class Scalar:
             raise AssertionError(f"compiled code came back with {status}")
         return None
 
+    def first_reads(self, before: bytes) -> dict[int, int]:
+        """Gives what was read before it was written since tracking began, with the values; `before` is memory then."""
+        if self._tracking is None:
+            return {}
+        found = dict(self._tracking.first_reads)
+        for address, seen in enumerate(self._tracking.seen):
+            if seen & READ_FIRST and address not in found:
+                found[address] = before[address]
+        return found
+
     # Translation.
 
     def _function(self, word: int, *, at_once: bool) -> "ctypes._CFuncPtr | None":
@@ -212,9 +240,7 @@ class Scalar:
         if not made:
             return
         text = self._lowering.module(made.values(), self._stops)
-        addresses = self._compiler.load(
-            self._compiler.object_code(text, self.level), [function_name(word) for word in made]
-        )
+        addresses = self._compiler.load(self._object_code(text), [function_name(word) for word in made])
         for word, region in made.items():
             address = addresses[function_name(word)]
             self._regions[word] = region
@@ -223,6 +249,11 @@ class Scalar:
             self._checked.add(word)
             self._checked.update(_return_points(region))
             self._margin = max(self._margin, _longest_stretch(region))
+
+    def _object_code(self, text: str) -> bytes:
+        """Gives a module's object code, from the cache where the same text was compiled for the same host before."""
+        request = ("code", ENGINE_VERSION, host(), str(self.level), text)
+        return self._cache.product(request, lambda: Made(self._compiler.object_code(text, self.level))).data
 
     def _set_hooks(self, words: frozenset[int]) -> None:
         """Has compiled code come back at these words; those that it does not look at yet become ends of blocks."""
@@ -260,6 +291,8 @@ class Scalar:
         except Exception as error:  # noqa: BLE001 - an exception cannot pass through compiled code; `run` raises it
             self._error = error
             return 256
+        if self._tracking is not None:
+            self._tracking.note_read(address, value)
         return value | self._answer(enabled)
 
     def _io_write(self, address: int, value: int, mask: int, cycle: int, word: int, enabled: int) -> int:
