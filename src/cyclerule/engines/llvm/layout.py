@@ -46,7 +46,10 @@ IoWrite = ctypes.CFUNCTYPE(
 
 
 class World(ctypes.Structure):
-    """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null."""
+    """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null.
+
+    `touched` is set once a device has been read or written.
+    """
 
     _fields_ = (
         ("next_event", ctypes.c_int64),
@@ -56,6 +59,7 @@ class World(ctypes.Structure):
         ("io_read", IoRead),
         ("io_write", IoWrite),
         ("seen", ctypes.c_void_p),
+        ("touched", ctypes.c_int64),
     )
 
 

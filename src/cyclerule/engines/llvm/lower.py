@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
-from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, LEAVE, SLOW, Cpu, World, offset
+from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
 

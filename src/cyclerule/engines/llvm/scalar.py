@@ -3,12 +3,14 @@
 import ctypes
 from collections import Counter
 from collections.abc import Container, Iterable
+from typing import Any
 
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
 from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import CONTINUE, LEAVE, SLOW, Cpu, IoRead, IoWrite, World
 from cyclerule.engines.llvm.lower import Lowering, function_name
+from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
 from cyclerule.engines.tracking import READ_FIRST, TrackingReference
@@ -25,6 +27,8 @@ Compiled = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
     ctypes.c_void_p,
 )
+
+RowsFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
 
 PASSES_BEFORE_TRANSLATION = 8
 """How often control comes to a word in the middle of a function before that gets code of its own."""
@@ -54,9 +58,9 @@ class Scalar:
         self.chip = chip
         self.level = level
         self._reference = reference or Reference(chip)
-        self._tracking = reference if isinstance(reference, TrackingReference) else None
+        self.tracking = reference if isinstance(reference, TrackingReference) else None
         self._tracer = Tracer(chip)
-        self._lowering = Lowering(chip, tracks=self._tracking is not None)
+        self._lowering = Lowering(chip, tracks=self.tracking is not None)
         self._compiler = Compiler()
         self._cache = cache or ObjectCache(None)
         self._native_instructions = 0
@@ -76,9 +80,10 @@ class Scalar:
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
         data, flags, flash = (ctypes.addressof(view) for view in self._views)
         seen = None
-        if self._tracking is not None:
-            self._views.append((ctypes.c_uint8 * len(self._tracking.seen)).from_buffer(self._tracking.seen))
+        if self.tracking is not None:
+            self._views.append((ctypes.c_uint8 * len(self.tracking.seen)).from_buffer(self.tracking.seen))
             seen = ctypes.addressof(self._views[-1])
+        self._rows: Any = None
         self._callbacks = IoRead(self._io_read), IoWrite(self._io_write)
         self._world = World(
             next_event=0,
@@ -181,16 +186,7 @@ class Scalar:
         cpu.fresh = 1
         self._armed_event = self._world.next_event = chip.events.next_cycle
         status = function(*self._passed)
-        self._native_instructions += cpu.instructions
-        chip.cycle, chip.program_counter, chip.stack_pointer = cpu.cycle, cpu.pc, cpu.sp
-        chip.lowest_stack_pointer = cpu.lowest
-        if cpu.shadow:
-            chip.interrupt_shadow = True
-            if status == LEAVE:
-                chip.interrupts.note_return(chip.cycle, chip.stack_pointer)
-        if self._error is not None:
-            error, self._error = self._error, None
-            raise error
+        self.take_over()
         if status == SLOW:
             # The instruction of a slow exit is executed apart, from the very boundary where compiled code left.
             return self._step(chip.cycle + 1, exits, entries, stops_at_break)
@@ -200,13 +196,50 @@ class Scalar:
 
     def first_reads(self, before: bytes) -> dict[int, int]:
         """Gives what was read before it was written since tracking began, with the values; `before` is memory then."""
-        if self._tracking is None:
+        if self.tracking is None:
             return {}
-        found = dict(self._tracking.first_reads)
-        for address, seen in enumerate(self._tracking.seen):
+        found = dict(self.tracking.first_reads)
+        for address, seen in enumerate(self.tracking.seen):
             if seen & READ_FIRST and address not in found:
                 found[address] = before[address]
         return found
+
+    # The loop over inputs.
+
+    def rows_function(self) -> Any:
+        """Gives the compiled loop over rows, for `Rows`."""
+        if self._rows is None:
+            text = loop_text(tracks=self.tracking is not None)
+            self._rows = RowsFunction(self._compiler.load(self._object_code(text), ["rows"])["rows"])
+        return self._rows
+
+    def prepare_rows(self, plan: Plan, word: int, limit: int) -> None:
+        """Fills in what of a plan is this engine's, for rows that enter at a flash word and end by a cycle."""
+        self._set_hooks(frozenset())
+        if word not in self._functions:
+            self.translate([word])
+        data, _, flags, cpu, flash, world = self._passed
+        plan.data, plan.flags, plan.cpu, plan.flash, plan.world = data, flags, cpu, flash, world
+        plan.seen = self._world.seen or 0
+        plan.table = ctypes.addressof(self._table)
+        plan.entry = self._table[word] or 0
+        plan.deadline = limit - self._margin
+        self._world.touched = 0
+        self._armed_event = self._world.next_event = self.chip.events.next_cycle
+        self.instructions = 0
+
+    def take_over(self) -> None:
+        """Takes over the state in which compiled code left a row; `run` goes on from there."""
+        chip, cpu = self.chip, self._cpu
+        self._native_instructions += cpu.instructions
+        chip.cycle, chip.program_counter, chip.stack_pointer = cpu.cycle, cpu.pc, cpu.sp
+        chip.lowest_stack_pointer = cpu.lowest
+        if cpu.shadow:
+            chip.interrupt_shadow = True
+            chip.interrupts.note_return(chip.cycle, chip.stack_pointer)
+        if self._error is not None:
+            error, self._error = self._error, None
+            raise error
 
     # Translation.
 
@@ -291,8 +324,8 @@ class Scalar:
         except Exception as error:  # noqa: BLE001 - an exception cannot pass through compiled code; `run` raises it
             self._error = error
             return 256
-        if self._tracking is not None:
-            self._tracking.note_read(address, value)
+        if self.tracking is not None:
+            self.tracking.note_read(address, value)
         return value | self._answer(enabled)
 
     def _io_write(self, address: int, value: int, mask: int, cycle: int, word: int, enabled: int) -> int:
@@ -308,6 +341,7 @@ class Scalar:
     def _answer(self, enabled: int) -> int:
         interrupts, following = self.chip.interrupts, self.chip.events.next_cycle
         self._world.next_event = following
+        self._world.touched = 1
         wanted = interrupts.requests and enabled and interrupts.delivers
         sooner = interrupts.delivers and following < self._armed_event
         return 256 if wanted or sooner or self._stop_requested else 0
