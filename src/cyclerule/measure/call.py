@@ -7,13 +7,14 @@ from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError
 from cyclerule.firmware.convention import Placement, place_arguments, result_place
 from cyclerule.firmware.image import Function, Variable
-from cyclerule.firmware.types import FunctionType
-from cyclerule.firmware.values import NO_FRAME, encode
+from cyclerule.firmware.types import FunctionType, PointerType
+from cyclerule.firmware.values import Frame, encode
+from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
 from cyclerule.measure.stage import Stage, StartingState
-from cyclerule.measure.waiting import explain_runaway
+from cyclerule.measure.waiting import explain_runaway, explain_stray_return
 
 DEFAULT_LIMIT = 50_000_000
 """Cycles after which a call counts as one that does not come back, unless told otherwise."""
@@ -24,7 +25,10 @@ PROBE_AFTER = 400_000
 
 @dataclass(frozen=True)
 class Callee:
-    """A function that can be called: where it is, how, and what its linked caller's call instruction takes."""
+    """A function that can be called: where it is, how, and what its linked caller's call instruction takes.
+
+    `name` is what the user calls it, for messages.
+    """
 
     name: str
     word: int
@@ -34,17 +38,16 @@ class Callee:
 
 def place_call(stage: Stage, callee: Callee, values: Sequence[object]) -> Placement:
     """Places the arguments below the stage's stack pointer."""
-    chip, image = stage.chip, stage.image
-    last = max((end for _, end in image.flash_used), default=0)
+    chip = stage.chip
     return place_arguments(
         callee.signature,
         values,
         stack_pointer=chip.stack_pointer,
-        flash_free=last,
-        symbols=image.symbol,
+        flash_free=stage.flash_free,
+        symbols=stage.image.symbol,
         pc_bytes=chip.core.pc_bytes,
         architecture=chip.part.architecture,
-        ram_start=max(chip.ram_start, image.data_end or 0),
+        ram_start=stage.stack_end,
         flash_end=2 * stage.return_word,
         name=callee.name,
     )
@@ -59,15 +62,20 @@ def apply_placement(stage: Stage, placement: Placement) -> set[int]:
     for address, data in placement.memory:
         chip.data[address : address + len(data)] = data
         placed.update(range(address, address + len(data)))
-    for address, data in placement.flash:
-        chip.flash[address : address + len(data)] = data
+    stage.add_to_flash(placement.flash)
     chip.stack_pointer = placement.stack_pointer
     return placed
 
 
-def enter(stage: Stage, word: int) -> None:
-    """Puts the return address on the stack and the program counter at a function, as a call instruction does."""
+def enter(stage: Stage, word: int, *, interrupts: bool = False) -> None:
+    """Puts the return address on the stack and the program counter at a function, as a call instruction does.
+
+    With `interrupts` the I flag is set and handlers run; else none does, whatever the function sets.
+    """
     chip = stage.chip
+    chip.interrupts.delivers = interrupts
+    if interrupts:
+        chip.flags[I] = 1
     chip.lowest_stack_pointer = chip.stack_pointer
     stage.engine.call_from_outside(word, stage.return_word)
 
@@ -80,24 +88,21 @@ def run_to_return(stage: Stage, name: str, stack_pointer: int, limit: int) -> in
     """
     chip, engine = stage.chip, stage.engine
     start = chip.cycle
-    exits = (stage.return_word,)
     probe = min(limit, PROBE_AFTER)
     try:
         while True:
-            stop = engine.run(start + probe, exits=exits)
-            if stop is Stop.AT_EXIT and chip.stack_pointer == stack_pointer:
-                return chip.cycle - start
+            stop = engine.run(start + probe, exits=stage.ends_of_call)
             if stop is Stop.AT_EXIT:
-                continue
+                if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
+                    return chip.cycle - start
+                explain_stray_return(stage, name, start, stack_pointer)
             if stop is Stop.LIMIT and chip.cycle - start < limit:
                 explain_runaway(stage, name, start, stack_pointer, limit=None)
                 probe = limit
                 continue
-            explain_runaway(stage, name, start, stack_pointer, limit=None if stop is Stop.HALTED else limit)
+            explain_runaway(stage, name, start, stack_pointer, limit=limit)
     except FaultError as fault:
-        if fault.place:
-            raise
-        raise fault.at(f"{stage.place(fault.address)}, cycle {fault.cycle - start} of {name}") from None
+        raise stage.located(fault, f", cycle {chip.cycle - start} of {name}") from None
 
 
 def run_call(
@@ -108,6 +113,7 @@ def run_call(
     *,
     measured: Measured,
     limit: int,
+    interrupts: bool = False,
 ) -> Call:
     """Measures one call from a state."""
     chip, engine = stage.chip, stage.engine
@@ -116,21 +122,16 @@ def run_call(
     placement = place_call(stage, callee, values)
     placed = apply_placement(stage, placement)
     result = result_place(callee.signature, placement)
-    flash_before = bytes(chip.flash) if placement.flash else None
     engine.begin(placed)
     engine.instructions = 0
-    chip.interrupts.delivers = False
     log: list[IoWrite] = []
     chip.bus.log = log
-    enter(stage, callee.word)
+    enter(stage, callee.word, interrupts=interrupts)
     start = chip.cycle
     try:
         cycles = run_to_return(stage, callee.name, placement.stack_pointer, limit)
     finally:
         chip.bus.log = None
-        if flash_before is not None:
-            for address, data in placement.flash:
-                chip.flash[address : address + len(data)] = b"\xff" * len(data)
     returned = result.read(chip.data.__getitem__, lambda address, size: bytes(chip.data[address : address + size]))
     handlers = list(chip.interrupts.finished)
     taken = sum(each.end_cycle - each.start_cycle for each in handlers if each.nested_in is None)
@@ -170,40 +171,55 @@ def make_state(
     find_variable: Callable[[str], Variable],
     limit: int,
 ) -> StartingState:
-    """Gives the state after running functions and setting variables, from the stage's own starting state."""
+    """Gives the state after running functions and setting variables, from the stage's own starting state.
+
+    Buffers that these were given stay where they are, as those of a caller that goes on do.
+    """
     chip = stage.chip
     stage.set_state(stage.saved)
     for callee, values in before:
-        placement = place_call(stage, callee, values)
         stack_pointer = chip.stack_pointer
+        placement = place_call(stage, callee, values)
         apply_placement(stage, placement)
-        chip.interrupts.delivers = False
         enter(stage, callee.word)
         run_to_return(stage, callee.name, placement.stack_pointer, limit)
-        chip.set_stack_pointer(stack_pointer)
+        if not placement.buffers:
+            chip.stack_pointer = stack_pointer
     for name, value in settings.items():
         _set_variable(stage, find_variable(name), value)
     return stage.keep_state()
 
 
 def _set_variable(stage: Stage, variable: Variable, value: object) -> None:
-    size = variable.size_bytes
-    if isinstance(value, bytes | bytearray):
-        data = bytes(value)
-    elif variable.type is not None:
-        data = encode(variable.type, value, f"global {variable.name}", NO_FRAME, variable.name)
-    elif isinstance(value, int):
-        try:
-            data = value.to_bytes(size, "little", signed=value < 0)
-        except OverflowError:
-            raise ArgumentError(f"global {variable.name}: {value} does not fit its {size} bytes") from None
-    else:
-        raise ArgumentError(f"global {variable.name} has no type in the debug information; give an integer or bytes")
-    if len(data) > size:
-        raise ArgumentError(f"global {variable.name} has {size} bytes; {len(data)} given")
+    subject = f"global {variable.name}"
     if variable.space != "data":
-        raise ArgumentError(f"global {variable.name} lies in {variable.space}, which a program does not change")
+        raise ArgumentError(f"{subject} lies in {variable.space}; only variables in RAM can be set")
+    data = _variable_bytes(stage, variable, value, subject)
+    if len(data) > variable.size_bytes:
+        raise ArgumentError(f"{subject} has {variable.size_bytes} bytes; {len(data)} given")
     stage.chip.data[variable.address : variable.address + len(data)] = data
+
+
+def _variable_bytes(stage: Stage, variable: Variable, value: object, subject: str) -> bytes:
+    """Gives a variable's bytes; what a pointer leads to is put into the caller's frame, as for an argument."""
+    if isinstance(value, bytes | bytearray) and not isinstance(variable.type, PointerType):
+        return bytes(value)
+    if variable.type is not None:
+        chip = stage.chip
+        frame = Frame(chip.stack_pointer, stage.flash_free, stage.image.symbol, stage.stack_end, 2 * stage.return_word)
+        data = encode(variable.type, value, subject, frame, variable.name)
+        frame.check(chip.core.pc_bytes)
+        for address, content in frame.memory:
+            chip.data[address : address + len(content)] = content
+        stage.add_to_flash(frame.flash)
+        chip.stack_pointer = frame.low
+        return data
+    if not isinstance(value, int):
+        raise ArgumentError(f"{subject} has no type in the debug information; give an integer or bytes")
+    try:
+        return value.to_bytes(variable.size_bytes, "little", signed=value < 0)
+    except OverflowError:
+        raise ArgumentError(f"{subject}: {value} does not fit its {variable.size_bytes} bytes") from None
 
 
 def entry_word(name: str, function: Function) -> int:

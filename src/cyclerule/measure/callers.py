@@ -5,13 +5,14 @@ from collections.abc import Iterator, Mapping
 from cyclerule.firmware.image import Image
 from cyclerule.isa.table import Decoded
 from cyclerule.machine.chip import Chip
+from cyclerule.measure.layout import call_target, decoded_at
 
 
 def instructions(chip: Chip, begin: int, end: int) -> Iterator[tuple[int, Decoded | None]]:
     """Gives the instructions between two flash byte addresses as (flash word, decoded), None for none."""
     word, last = begin // 2, min(end // 2, chip.flash_words)
     while word < last:
-        decoded = chip.table.decode(chip.word(word), chip.word(min(word + 1, chip.flash_words - 1)))
+        decoded = decoded_at(chip, word)
         yield word, decoded
         word += 1 if decoded is None else decoded.instruction.words
 
@@ -24,13 +25,9 @@ def call_cycles_by_target(image: Image, chip: Chip) -> Mapping[int, int]:
             continue
         for begin, end in function.ranges:
             for word, decoded in instructions(chip, begin, end):
-                if decoded is None:
-                    continue
-                mnemonic, operands = decoded.instruction.mnemonic, decoded.operands
-                if mnemonic == "CALL":
-                    found.setdefault(operands[0], decoded.timing.base)
-                elif mnemonic == "RCALL":
-                    found.setdefault((word + 1 + operands[0]) % chip.flash_words, decoded.timing.base)
+                called = call_target(chip, word)
+                if decoded is not None and called is not None:
+                    found.setdefault(called, decoded.timing.base)
     return found
 
 

@@ -1,7 +1,7 @@
 """Input domains: which values a parameter takes in a sweep."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from cyclerule.errors import ArgumentError, DomainTooLarge
 from cyclerule.firmware.types import EnumType, IntegerType, PointerType, Type
@@ -55,11 +55,11 @@ def every_value(given: Type) -> Sequence[int]:
 
 
 def as_domain(name: str, given: object) -> Sequence[object]:
-    """Gives a domain as a sequence: a range or list as it is, a single value as a domain of one.
+    """Gives a domain as a sequence: a range or list as it is, a single value (text, bytes, a structure) as one of one.
 
     Raises ArgumentError for an empty domain, DomainTooLarge for one with more values than can be counted through.
     """
-    if isinstance(given, str | bytes | bytearray) or not isinstance(given, Iterable):
+    if isinstance(given, str | bytes | bytearray | Mapping) or not isinstance(given, Iterable):
         return (given,)
     domain: Sequence[object] = given if isinstance(given, Sequence) else list(given)
     try:

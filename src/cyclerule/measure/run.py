@@ -1,12 +1,13 @@
 """The whole program from reset: until something happens, with calls and register writes watched."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError, UnknownName
-from cyclerule.firmware.image import Function, Image
+from cyclerule.firmware.image import Image
+from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Chip
 from cyclerule.machine.interrupts import HandlerRun
@@ -27,8 +28,11 @@ class Until:
     serial: bytes | None = None
 
 
-def read_until(until: str | None, image: Image, functions: Mapping[str, Function]) -> Until:
-    """Reads an end condition; raises ArgumentError for one of no kind, UnknownName for an unknown function or line."""
+def read_until(until: str | None, image: Image, entry_word: Callable[[str], int]) -> Until:
+    """Reads an end condition; `entry_word` gives the flash word of a function by its name.
+
+    Raises ArgumentError for one of no kind, UnknownName for an unknown function or line.
+    """
     if until is None:
         return Until()
     kind, colon, rest = until.partition(":")
@@ -44,10 +48,7 @@ def read_until(until: str | None, image: Image, functions: Mapping[str, Function
     if kind == "serial" and rest:
         return Until(serial=rest.encode("utf-8"))
     if kind == "function" and rest:
-        function = functions.get(rest)
-        if function is None or function.address is None:
-            raise UnknownName("function", rest, [f.name for f in functions.values() if f.address is not None])
-        return Until(entries=frozenset({function.address // 2}))
+        return Until(entries=frozenset({entry_word(rest)}))
     if kind == "line" and rest:
         return Until(entries=_line_entries(rest, image))
     raise ArgumentError(f"until={until!r} is not understood; the ends of a run are {KINDS_OF_END}")
@@ -73,7 +74,7 @@ def _same_file(recorded: str, asked: str) -> bool:
 
 
 class _OpenCall(NamedTuple):
-    name: str
+    word: int
     start_cycle: int
     return_word: int
     stack_pointer: int
@@ -82,26 +83,29 @@ class _OpenCall(NamedTuple):
 
 @dataclass
 class CallWatch:
-    """Follows the calls of some functions through a run: entries by address, returns by return address and stack."""
+    """Follows the calls of some functions through a run: entries by address, returns by return address and stack.
+
+    `functions` are flash words by name.
+    """
 
     stage: Stage
-    functions: Mapping[int, str]
+    functions: Mapping[str, int]
     open: list[_OpenCall] = field(default_factory=list)
-    rows: dict[str, list[CallRow]] = field(default_factory=dict)
+    rows: dict[int, list[CallRow]] = field(default_factory=dict)
     exits: set[int] = field(default_factory=set)
 
     def at_entry(self) -> None:
         """Notes that control has come to the first instruction of a watched function."""
         chip = self.stage.chip
-        name = self.functions.get(chip.program_counter)
-        if name is None:
+        word = chip.program_counter
+        if word not in self.functions.values():
             return
         return_word = _return_address(chip)
         stack_pointer = chip.stack_pointer + chip.core.pc_bytes
         # A jump back to the first instruction from inside the same activation is a loop, not a call.
-        if any(c.name == name and (c.return_word, c.stack_pointer) == (return_word, stack_pointer) for c in self.open):
+        if any((c.word, c.return_word, c.stack_pointer) == (word, return_word, stack_pointer) for c in self.open):
             return
-        self.open.append(_OpenCall(name, chip.cycle, return_word, stack_pointer, self._caller(return_word)))
+        self.open.append(_OpenCall(word, chip.cycle, return_word, stack_pointer, self._caller(return_word)))
         self.exits.add(return_word)
 
     def at_exit(self) -> None:
@@ -115,7 +119,7 @@ class CallWatch:
             # A frame below the stack pointer was left by a jump past it; it never returned.
             if call.stack_pointer == chip.stack_pointer:
                 row = CallRow(call.start_cycle, chip.cycle - call.start_cycle, call.caller)
-                self.rows.setdefault(call.name, []).append(row)
+                self.rows.setdefault(call.word, []).append(row)
         self.exits.clear()
         self.exits.update(call.return_word for call in self.open)
 
@@ -127,7 +131,7 @@ class CallWatch:
 
     def stats(self) -> dict[str, CallStats]:
         """Gives the finished calls of each function, ordered by start."""
-        return {name: CallStats(tuple(sorted(self.rows.get(name, ())))) for name in self.functions.values()}
+        return {name: CallStats(tuple(sorted(self.rows.get(word, ())))) for name, word in self.functions.items()}
 
 
 def _return_address(chip: Chip) -> int:
@@ -145,10 +149,13 @@ def run_program(
     until: Until,
     *,
     max_cycles: int,
-    calls: Mapping[int, str],
+    calls: Mapping[str, int],
     watch: Sequence[str],
 ) -> Run:
-    """Runs a fresh stage's chip from reset. The stage is used up: its state is that of the stop."""
+    """Runs a fresh stage's chip from reset, with the calls of functions followed, given as flash words by name.
+
+    The stage is used up: its state is that of the stop.
+    """
     chip, engine = stage.chip, stage.engine
     log: list[IoWrite] = []
     chip.bus.log = log if watch else None
@@ -157,7 +164,7 @@ def run_program(
         _stop_at_text(stage, until.serial)
     follow = CallWatch(stage, calls)
     limit = max_cycles if until.cycle is None else min(until.cycle, max_cycles)
-    entries = until.entries | frozenset(calls)
+    entries = until.entries | frozenset(calls.values())
     engine.begin()
     engine.instructions = 0
     stopped, fault = "max_cycles", None
@@ -166,19 +173,21 @@ def run_program(
             stop = engine.run(limit, exits=follow.exits, entries=entries, stops_at_break=until.at_break)
             if stop is Stop.AT_EXIT:
                 follow.at_exit()
-            elif stop is Stop.AT_ENTRY:
+            # The engine stops once at a word: a handler may return right to the first instruction of a function.
+            if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and _goes_on_at(chip, entries)):
                 follow.at_entry()
                 if chip.program_counter in until.entries:
                     stopped = "until"
                     break
-            elif stop is Stop.LIMIT:
+            if stop in (Stop.AT_EXIT, Stop.AT_ENTRY):
+                continue
+            if stop is Stop.LIMIT:
                 stopped = "until" if until.cycle is not None and until.cycle <= max_cycles else "max_cycles"
-                break
             else:
                 stopped = "halted" if stop is Stop.HALTED else "until"
-                break
+            break
     except FaultError as error:
-        stopped, fault = "fault", str(error if error.place else error.at(stage.place(error.address)))
+        stopped, fault = "fault", str(stage.located(error))
     serial = stage.devices.serial
     return Run(
         measured=measured,
@@ -193,6 +202,13 @@ def run_program(
         handlers=_handler_stats(chip, chip.interrupts.finished),
         warnings=stage.warnings(),
     )
+
+
+def _goes_on_at(chip: Chip, entries: Container[int]) -> bool:
+    """Whether the next instruction is one of these, and no handler comes before it."""
+    interrupts = chip.interrupts
+    waits = interrupts.requests and chip.flags[I] and interrupts.delivers and not chip.interrupt_shadow
+    return chip.program_counter in entries and not waits
 
 
 def _stop_at_text(stage: Stage, text: bytes) -> None:

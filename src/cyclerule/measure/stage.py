@@ -1,6 +1,6 @@
 """A chip prepared for measuring: firmware loaded, run up to its starting state, and set back there at will."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -10,6 +10,7 @@ from cyclerule.errors import ArgumentError, FaultError, RunawayError
 from cyclerule.firmware.image import Image
 from cyclerule.machine.bus import Unmodelled
 from cyclerule.machine.chip import Chip
+from cyclerule.measure.layout import has_vector_table, main_word, unused_word
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
@@ -28,15 +29,24 @@ def check_engine(name: str) -> str:
 
 
 class StartingState(NamedTuple):
-    """A state that calls start from: the chip's own, and what was touched on the way there that is not modelled."""
+    """A state that calls start from: the chip's own, and what the chip does not keep.
+
+    That is what was touched on the way there that is not modelled, and the data that arguments put into free
+    program memory, as (flash byte address, bytes).
+    """
 
     chip: tuple[Any, ...]
     unmodelled: Mapping[tuple[int, str], Unmodelled]
+    flash: tuple[tuple[int, bytes], ...] = ()
 
 
 @dataclass
 class Stage:
-    """A chip with firmware, its devices, an engine, and the state from which every call starts."""
+    """A chip with firmware, its devices, an engine, and the state from which every call starts.
+
+    `return_word` is the flash word that a measured call returns to: one that holds nothing. `ends_of_call` are the
+    words at which a call is over in one way or another: that one, and the reset vector.
+    """
 
     image: Image
     chip: Chip
@@ -45,6 +55,8 @@ class Stage:
     saved: StartingState
     start: str
     return_word: int
+    ends_of_call: tuple[int, ...]
+    _flash_data: tuple[tuple[int, bytes], ...] = ()
 
     @classmethod
     def at_reset(cls, image: Image, part: Part, fill: int = 0) -> "Stage":
@@ -56,16 +68,19 @@ class Stage:
             chip.data[part.ram_start :] = bytes([fill]) * (part.ram_end + 1 - part.ram_start)
         if image.data_end is not None:
             chip.stack_floor = max(chip.stack_floor, image.data_end - 1)
-        return cls(image, chip, devices, engine, StartingState(chip.save(), {}), "at reset", _unused_word(image, chip))
+        saved = StartingState(chip.save(), {})
+        return_word = unused_word(image, chip)
+        ends = (return_word, 0) if has_vector_table(chip) else (return_word,)
+        return cls(image, chip, devices, engine, saved, "at reset", return_word, ends)
 
     @classmethod
     def prepare(cls, image: Image, part: Part, fill: int = 0) -> "Stage":
-        """Loads an image and runs it from reset to the entry of `main`; without that symbol it stays at reset.
+        """Loads an image and runs it from reset to the entry of `main`; where none is found it stays at reset.
 
         Raises RunawayError or FaultError when the start-up code does not get there.
         """
         stage = cls.at_reset(image, part, fill)
-        main = _function_word(image, "main")
+        main = main_word(image, stage.chip)
         if main is not None:
             stage.run_to_main(main)
             stage.start = "at the entry of main"
@@ -77,7 +92,7 @@ class Stage:
         try:
             stop = self.engine.run(START_UP_LIMIT, exits={main})
         except FaultError as fault:
-            raise fault.at(self.place(fault.address)) from None
+            raise self.located(fault, ", in the start-up code") from None
         if stop is not Stop.AT_EXIT:
             place = self.place(2 * self.chip.program_counter)
             raise RunawayError(
@@ -88,12 +103,41 @@ class Stage:
 
     def keep_state(self) -> StartingState:
         """Gives the present state, to start calls from."""
-        return StartingState(self.chip.save(), dict(self.chip.bus.unmodelled))
+        return StartingState(self.chip.save(), dict(self.chip.bus.unmodelled), self._flash_data)
 
     def set_state(self, state: StartingState) -> None:
         """Sets a kept state, what was touched before it included."""
         self.chip.restore(state.chip)
         self.chip.bus.unmodelled = dict(state.unmodelled)
+        if self._flash_data != state.flash:
+            for address, data in self._flash_data:
+                self.chip.flash[address : address + len(data)] = b"\xff" * len(data)
+            self._flash_data = ()
+            self.add_to_flash(state.flash)
+
+    def add_to_flash(self, pieces: Iterable[tuple[int, bytes]]) -> None:
+        """Puts data into free program memory until the next state is set."""
+        added = tuple(pieces)
+        for address, data in added:
+            self.chip.flash[address : address + len(data)] = data
+        self._flash_data += added
+
+    @property
+    def flash_free(self) -> int:
+        """The flash byte address after all that the image and the arguments so far have there."""
+        ends = [end for _, end in self.image.flash_used] + [start + len(data) for start, data in self._flash_data]
+        return max(ends, default=0)
+
+    @property
+    def stack_end(self) -> int:
+        """The lowest data address that the stack may use."""
+        return max(self.chip.ram_start, self.image.data_end or 0)
+
+    def located(self, fault: FaultError, when: str = "") -> FaultError:
+        """Gives a fault of the run that has just stopped with its place, address and cycle filled in."""
+        address = 2 * self.chip.program_counter
+        place = self.place(address)
+        return type(fault)(f"{fault} (at {place}{when})", address=address, cycle=self.chip.cycle, place=place)
 
     def place(self, address: int) -> str:
         """Says where a flash byte address is: "hive.c:41 in update", as far as is known."""
@@ -104,12 +148,10 @@ class Stage:
         symbol = self.image.symbol_at("flash", address)
         return f"{place} in {symbol.name}" if symbol is not None else place
 
-    def warnings(self) -> list[Warned]:
-        """Gives what was touched and is not modelled since the chip was made."""
-        return [
-            Warned(self.place(2 * each.flash_word), _unmodelled_text(each))
-            for each in self.chip.bus.unmodelled.values()
-        ]
+    def warnings(self, touched: Mapping[tuple[int, str], Unmodelled] | None = None) -> list[Warned]:
+        """Says in words what was touched that is not modelled: what the chip has noted, or what is given."""
+        noted = self.chip.bus.unmodelled if touched is None else touched
+        return [Warned(self.place(2 * each.flash_word), _unmodelled_text(each)) for each in noted.values()]
 
 
 def _unmodelled_text(each: Unmodelled) -> str:
@@ -118,21 +160,3 @@ def _unmodelled_text(each: Unmodelled) -> str:
     if each.is_write:
         return f"{each.register} is not modelled: 0x{each.value:02x} was written to it and nothing else happens"
     return f"{each.register} is not modelled: it reads as what was last written to it, here 0x{each.value:02x}"
-
-
-def _function_word(image: Image, name: str) -> int | None:
-    symbol = next((s for s in image.symbols if s.name == name and s.space == "flash"), None)
-    return None if symbol is None else symbol.address // 2
-
-
-def _unused_word(image: Image, chip: Chip) -> int:
-    """Finds the highest flash word that holds nothing of the image: a return address no function has."""
-    last = 2 * chip.flash_words
-    used = sorted(image.flash_used, reverse=True)
-    for start, end in used:
-        if end < last:
-            return last // 2 - 1
-        last = start
-    if last > 0:
-        return last // 2 - 1
-    raise ArgumentError("the program fills all of flash, so no return address is free to measure a call with")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from cyclerule.errors import DomainTooLarge, FaultError, RunawayError
 from cyclerule.firmware.convention import result_place, scalar_bits, scalar_plan
 from cyclerule.firmware.types import EnumType, FloatType, IntegerType, PointerType, StructType, Type, VoidType
+from cyclerule.machine.bus import Unmodelled
 from cyclerule.measure.call import Callee, apply_placement, enter, place_call, run_to_return
 from cyclerule.measure.domains import count_rows
 from cyclerule.measure.held import name_held
@@ -39,6 +40,7 @@ def run_sweep(
     *,
     keep: str,
     limit: int,
+    interrupts: bool = False,
     progress: Progress | None = None,
     longest_seconds: float = LONGEST_SECONDS,
 ) -> Sweep:
@@ -55,18 +57,19 @@ def run_sweep(
     clock = _Clock(callee.name, count, progress, longest_seconds)
     held: dict[str, Held] = {}
     seen_reads: set[int] = set()
-    stage.set_state(state)
+    touched: dict[tuple[int, str], Unmodelled] = {}
     for index, setup in enumerate(_rows(stage, callee, domains)):
-        chip.restore(state.chip)
-        chip.interrupts.delivers = False
+        stage.set_state(state)
         stack_pointer, placed = setup()
         engine.begin(placed)
         engine.instructions = 0
-        enter(stage, callee.word)
+        enter(stage, callee.word, interrupts=interrupts)
         try:
             cycles = run_to_return(stage, callee.name, stack_pointer, limit)
         except (RunawayError, FaultError) as error:
             raise _with_input(error, _input(domains, names, index)) from None
+        if chip.bus.unmodelled:
+            touched = {**chip.bus.unmodelled, **touched}
         if not engine.first_reads.keys() <= seen_reads:
             seen_reads |= engine.first_reads.keys()
             for each in name_held(stage, engine.first_reads, bytes(state.chip[0]), stack_pointer):
@@ -86,7 +89,7 @@ def run_sweep(
         total_cycles=tally.total,
         histogram=dict(sorted(tally.histogram.items())),
         held=list(held.values()),
-        warnings=stage.warnings(),
+        warnings=stage.warnings(touched),
         call_cycles=callee.call_cycles,
         stack_bytes=tally.deepest,
         row_cycles=tally.cycles if tally.keeps_rows else None,

@@ -72,7 +72,9 @@ def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int
     _raise(
         stage,
         f"{name} does not return to its caller: it came back with the stack pointer {abs(moved)} bytes {side} the caller's"
-        + (", as a longjmp past the caller does" if moved > 0 else ", so it took less from the stack than it put there"),
+        + (
+            ", as a longjmp past the caller does" if moved > 0 else ", so it took less from the stack than it put there"
+        ),
         elapsed,
     )
 
@@ -94,7 +96,7 @@ def _watch(stage: Stage) -> _Turn | None:
     """
     chip, engine = stage.chip, stage.engine
     saved = chip.save()
-    noted = engine.first_reads, engine.settled
+    noted = engine.first_reads, bytes(engine.seen)
     log, chip.bus.log = chip.bus.log, []
     counted = engine.instructions
     try:
@@ -119,7 +121,7 @@ def _watch(stage: Stage) -> _Turn | None:
         return None
     finally:
         chip.restore(saved)
-        engine.first_reads, engine.settled = noted
+        engine.first_reads, engine.seen[:] = noted
         engine.instructions = counted
         chip.bus.log = log
 

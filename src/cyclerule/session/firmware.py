@@ -69,22 +69,33 @@ class Firmware:
         return function if signature is None else replace(function, signature=signature)
 
     def find_function(self, name: str) -> Function:
-        """Gives a function by its name in the image or in the source; raises UnknownName with the nearest names."""
+        """Gives a function by its name in the image or in the source, a handler also by its vector ("TIMER1_OVF").
+
+        One of several C++ functions of a name is "scale(int)". Raises UnknownName with the nearest names.
+        """
         functions = self.functions
-        if name in functions:
-            return functions[name]
+        vector = self.part.vectors.get(name.removesuffix("_vect"))
+        for link_name in (name, f"__vector_{vector}"):
+            if link_name in functions:
+                return functions[link_name]
+        asked = "".join(name.split())
         by_source = [
-            function for function in functions.values() if function.source_name == name and function.alias_of is None
+            function
+            for function in functions.values()
+            if function.alias_of is None and asked in (function.source_name, _spoken(function).replace(" ", ""))
         ]
-        standing = [function for function in by_source if function.address is not None] or by_source
+        # A clone has its function's name and other parameters: it counts only where nothing else has the name.
+        own = [function for function in by_source if function.clone_of is None] or by_source
+        standing = [function for function in own if function.address is not None] or own
         if len(standing) == 1:
             return standing[0]
         if standing:
-            listed = ", ".join(function.name for function in standing)
-            raise UnknownName("single function", name, (), hint=f"several have that name: {listed}")
-        raise UnknownName(
-            "function", name, [n for n, f in functions.items() if f.address is not None], hint=self._unknown_hint()
-        )
+            listed = "; ".join(f"{_choice(function, standing)} ({_origin(function)})" for function in standing)
+            raise UnknownName("single function", name, (), hint=f"several have that name, so give one of {listed}")
+        names = {f.source_name for f in functions.values() if f.address is not None} | {
+            f.name for f in functions.values() if f.address is not None and f.source_name == f.symbol
+        }
+        raise UnknownName("function", name, names, hint=self._unknown_hint())
 
     def _unknown_hint(self) -> str:
         if not self.image.symbols:
@@ -136,7 +147,7 @@ class Firmware:
         signature = check_callable(name, function)
         word = entry_word(name, function)
         cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
-        return Callee(function.name, word, signature, cycles)
+        return Callee(name, word, signature, cycles)
 
     def _variable(self, name: str) -> Variable:
         named = [v for v in self.image.variables if name in (v.name, v.symbol, f"{v.function}.{v.name}")]
@@ -156,10 +167,7 @@ class Firmware:
     def _state(self, before: Sequence[Before], settings: Mapping[str, object], limit: int) -> StartingState:
         if not before and not settings:
             return self._stage.saved
-        calls = []
-        for each in [before] if isinstance(before, str) else before:
-            name, *values = [each] if isinstance(each, str) else each
-            calls.append((self._callee(str(name)), values))
+        calls = [(self._callee(name), values) for name, values in _named_calls(before)]
         return make_state(self._stage, calls, settings, self._variable, limit)
 
     def _measured(self, function: str, start: str, engine: str) -> Measured:
@@ -183,64 +191,67 @@ class Firmware:
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
         engine: str = "auto",
         max_cycles: int | None = None,
+        interrupts: bool = False,
     ) -> Call:
         """Measures one call of a function, from the starting state to its return.
 
         Arguments are int, float, bytes, str (which gains a NUL), list, `out(n)`, `flash(bytes)`,
         `address("name")` or `function("name")`. `before` runs functions first, `globals` sets variables.
+        With `interrupts` they are on from the first instruction and handlers run; else none does.
         Raises ArgumentError, UnknownName, RunawayError (it is not back after `max_cycles`, by default
         50,000,000, or cannot come back) and FaultError.
         """
         used = check_engine(engine)
-        limit = max_cycles or DEFAULT_LIMIT
+        limit = _limit(max_cycles)
         callee = self._callee(name)
         state = self._state(before, globals or {}, limit)
-        measured = self._measured(callee.name, self._start(before), used)
-        return run_call(self._stage, state, callee, values, measured=measured, limit=limit)
+        measured = self._measured(name, self._start(before), used)
+        return run_call(self._stage, state, callee, values, measured=measured, limit=limit, interrupts=interrupts)
 
     def _start(self, before: Sequence[Before]) -> str:
-        names = [
-            each if isinstance(each, str) else str(each[0])
-            for each in ([before] if isinstance(before, str) else before)
-        ]
-        after = f", after {', '.join(names)}" if names else ""
-        return f"{self._stage.start}{after}"
+        names = [name for name, _ in _named_calls(before)]
+        return self._stage.start + (f", after {', '.join(names)}" if names else "")
 
     def sweep(
         self,
         name: str,
+        domains: Mapping[str, object] | None = None,
+        /,
         *,
         keep: str = "rows",
         engine: str = "auto",
         before: Sequence[Before] = (),
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
         max_cycles: int | None = None,
+        interrupts: bool = False,
         progress: Progress | None = None,
         longest_seconds: float = LONGEST_SECONDS,
-        **domains: object,
+        **named: object,
     ) -> Sweep:
         """Measures a function for every input of a domain, each from the same starting state.
 
         Each parameter has a keyword with its values: a range, a list, `every("uint8_t")` or one value; rows are
-        in the order of the keywords, the last varying fastest. `keep` is "rows" or "summary". Raises
-        ArgumentError for a parameter left out or unknown, DomainTooLarge (an ArgumentError) for one that would
-        take more than `longest_seconds`, and what `call` raises.
+        in the order of the keywords, the last varying fastest. A parameter whose name is taken by a setting of
+        this method goes into `domains`, a mapping that comes before the keywords. `keep` is "rows" or "summary".
+        Raises ArgumentError for a parameter left out or unknown, DomainTooLarge (an ArgumentError) for one that
+        would take more than `longest_seconds`, and what `call` raises, with the input it happened on.
         """
         used = check_engine(engine)
         if keep not in ("rows", "summary"):
             raise ArgumentError(f"keep={keep!r}: it is 'rows' or 'summary'")
-        limit = max_cycles or DEFAULT_LIMIT
+        limit = _limit(max_cycles)
         callee = self._callee(name)
-        ordered = self._domains(callee, domains)
+        ordered = self._domains(callee, {**(domains or {}), **named})
         state = self._state(before, globals or {}, limit)
         return run_sweep(
             self._stage,
             state,
             callee,
             ordered,
-            self._measured(callee.name, self._start(before), used),
+            self._measured(name, self._start(before), used),
             keep=keep,
             limit=limit,
+            interrupts=interrupts,
             progress=progress,
             longest_seconds=longest_seconds,
         )
@@ -272,23 +283,62 @@ class Firmware:
         one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed.
         """
         used = check_engine(engine)
-        if max_cycles is not None and max_cycles <= 0:
-            raise ArgumentError(f"max_cycles={max_cycles}: a run takes at least one cycle")
+        limit = _limit(max_cycles, self.clock or 16_000_000)
         stage = Stage.at_reset(self.image, self.part, self._fill)
-        functions = self.functions
-        end = read_until(until, self.image, functions)
-        limit = max_cycles or self.clock or 16_000_000
+        end = read_until(until, self.image, self._entry_word)
         if end.cycle is not None and max_cycles is None:
             limit = max(limit, end.cycle)
-        followed = {self._entry_word(name): name for name in calls}
+        found = [self.find_function(name) for name in ([calls] if isinstance(calls, str) else calls)]
+        followed = {function.name: entry_word(function.source_name, function) for function in found}
         measured = self._measured("", "at reset", used)
-        return run_program(stage, measured, end, max_cycles=limit, calls=followed, watch=watch)
+        watched = [watch] if isinstance(watch, str) else watch
+        return run_program(stage, measured, end, max_cycles=limit, calls=followed, watch=watched)
 
     def _entry_word(self, name: str) -> int:
         return entry_word(name, self.find_function(name))
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.functions)
+
+
+def _limit(max_cycles: int | None, usual: int = DEFAULT_LIMIT) -> int:
+    if max_cycles is not None and max_cycles <= 0:
+        raise ArgumentError(f"max_cycles={max_cycles}: give a number of cycles above 0, or leave it out for {usual:,}")
+    return usual if max_cycles is None else max_cycles
+
+
+def _named_calls(before: Sequence[Before]) -> list[tuple[str, Sequence[object]]]:
+    """Reads `before`: names, and tuples of a name and arguments."""
+    found: list[tuple[str, Sequence[object]]] = []
+    for each in [before] if isinstance(before, str) else before:
+        match each:
+            case str():
+                found.append((each, ()))
+            case (str() as name, *values):
+                found.append((name, values))
+            case _:
+                raise ArgumentError(
+                    f"before: {each!r} is neither a function's name nor a tuple of a name and arguments; "
+                    "write before=['start', ('set_mode', 3)]"
+                )
+    return found
+
+
+def _spoken(function: Function) -> str:
+    """Writes a function as C++ users tell one of several apart: "scale(int, float)"."""
+    if function.signature is None:
+        return function.source_name
+    return f"{function.source_name}({', '.join(p.type.spelling for p in function.signature.parameters if p.name != 'this')})"
+
+
+def _choice(function: Function, among: Sequence[Function]) -> str:
+    """Gives what names one function among those of the same source name."""
+    spoken = _spoken(function)
+    return function.name if [_spoken(each) for each in among].count(spoken) > 1 else spoken
+
+
+def _origin(function: Function) -> str:
+    return str(function.place or f"0x{function.address or 0:04x}")
 
 
 def load(path: str | Path, *, part: str | None = None, clock: str | int | None = None, fill: int = 0) -> Firmware:
