@@ -104,10 +104,6 @@ class FaultError(CycleruleError):
         super().__init__(message)
         self.message, self.address, self.cycle, self.place = message, address, cycle, place
 
-    def at(self, place: str) -> "FaultError":
-        """Gives the same fault with its source place in the text."""
-        return type(self)(f"{self.message} (at {place})", address=self.address, cycle=self.cycle, place=place)
-
 
 class UnknownInstruction(FaultError):
     """A word that is no instruction of the family was reached."""

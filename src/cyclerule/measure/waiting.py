@@ -68,15 +68,12 @@ def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int
             elapsed,
         )
     moved = chip.stack_pointer - stack_pointer
-    side = "above" if moved > 0 else "below"
-    _raise(
-        stage,
-        f"{name} does not return to its caller: it came back with the stack pointer {abs(moved)} bytes {side} the caller's"
-        + (
-            ", as a longjmp past the caller does" if moved > 0 else ", so it took less from the stack than it put there"
-        ),
-        elapsed,
+    how = (
+        f"{moved} bytes above the caller's, as a longjmp past the caller does"
+        if moved > 0
+        else f"{-moved} bytes below the caller's, so it left something on the stack"
     )
+    _raise(stage, f"{name} does not return to its caller: it came back with the stack pointer {how}", elapsed)
 
 
 def _raise(stage: Stage, message: str, elapsed: int, word: int | None = None) -> NoReturn:

@@ -328,7 +328,8 @@ def _spoken(function: Function) -> str:
     """Writes a function as C++ users tell one of several apart: "scale(int, float)"."""
     if function.signature is None:
         return function.source_name
-    return f"{function.source_name}({', '.join(p.type.spelling for p in function.signature.parameters if p.name != 'this')})"
+    types = [p.type.spelling for p in function.signature.parameters if p.name != "this"]
+    return f"{function.source_name}({', '.join(types)})"
 
 
 def _choice(function: Function, among: Sequence[Function]) -> str:
