@@ -21,7 +21,6 @@ Each carries the exit status of the command line: 2 the command was wrong, 3 the
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-
 LISTED_NAMES = 12
 """Up to so many names are all listed where none is near the one asked for."""
 

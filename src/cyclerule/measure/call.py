@@ -80,13 +80,13 @@ def enter(stage: Stage, word: int, *, interrupts: bool = False) -> None:
     stage.engine.call_from_outside(word, stage.return_word)
 
 
-def run_to_return(stage: Stage, name: str, stack_pointer: int, limit: int) -> int:
+def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int) -> int:
     """Runs a call that has been entered until it is back; gives its cycles.
 
     Raises RunawayError when it passes the limit, waits for ever or comes back past its caller,
     FaultError with its place when the program does what the chip cannot do.
     """
-    chip, engine = stage.chip, stage.engine
+    chip, engine, name = stage.chip, stage.engine, callee.name
     start = chip.cycle
     probe = min(limit, PROBE_AFTER)
     try:
@@ -94,6 +94,7 @@ def run_to_return(stage: Stage, name: str, stack_pointer: int, limit: int) -> in
             stop = engine.run(start + probe, exits=stage.ends_of_call)
             if stop is Stop.AT_EXIT:
                 if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
+                    check_stack(stage, callee)
                     return chip.cycle - start
                 explain_stray_return(stage, name, start, stack_pointer)
             if stop is Stop.LIMIT and chip.cycle - start < limit:
@@ -102,7 +103,27 @@ def run_to_return(stage: Stage, name: str, stack_pointer: int, limit: int) -> in
                 continue
             explain_runaway(stage, name, start, stack_pointer, limit=limit)
     except FaultError as fault:
+        if fault.place:
+            raise
         raise stage.located(fault, f", cycle {chip.cycle - start} of {name}") from None
+
+
+def check_stack(stage: Stage, callee: Callee) -> None:
+    """Raises FaultError when a call that is back had its stack in the program's data.
+
+    A push there stops a run at once; a frame of local variables is made by setting the stack pointer.
+    """
+    chip = stage.chip
+    if chip.lowest_stack_pointer >= chip.stack_floor:
+        return
+    place = stage.place(2 * callee.word)
+    raise FaultError(
+        f"the stack of {callee.name} reaches down to 0x{chip.lowest_stack_pointer + 1:04x}, into the program's data, "
+        f"which end below 0x{chip.stack_floor + 1:04x} (at {place}, or in a function called from there)",
+        address=2 * callee.word,
+        cycle=chip.cycle,
+        place=place,
+    )
 
 
 def run_call(
@@ -129,7 +150,7 @@ def run_call(
     enter(stage, callee.word, interrupts=interrupts)
     start = chip.cycle
     try:
-        cycles = run_to_return(stage, callee.name, placement.stack_pointer, limit)
+        cycles = run_to_return(stage, callee, placement.stack_pointer, limit)
     finally:
         chip.bus.log = None
     returned = result.read(chip.data.__getitem__, lambda address, size: bytes(chip.data[address : address + size]))
@@ -182,7 +203,7 @@ def make_state(
         placement = place_call(stage, callee, values)
         apply_placement(stage, placement)
         enter(stage, callee.word)
-        run_to_return(stage, callee.name, placement.stack_pointer, limit)
+        run_to_return(stage, callee, placement.stack_pointer, limit)
         if not placement.buffers:
             chip.stack_pointer = stack_pointer
     for name, value in settings.items():

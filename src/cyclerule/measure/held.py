@@ -1,14 +1,29 @@
 """What a call depended on besides its arguments, by the names that the source gives it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from itertools import pairwise
 
-from cyclerule.firmware.image import Variable
-from cyclerule.firmware.types import EnumType, IntegerType, PointerType
+from cyclerule.firmware.image import Image, Symbol, Variable
+from cyclerule.firmware.types import EnumType, IntegerType, PointerType, Type
 from cyclerule.measure.results import Held
 from cyclerule.measure.stage import Stage
 
 LARGEST_NUMBER = 8
 """Bytes up to which a variable of unknown type is shown as a number."""
+
+_LINKER_PLACES = frozenset(
+    {
+        "__data_start",
+        "__data_end",
+        "__bss_start",
+        "__bss_end",
+        "__heap_start",
+        "_edata",
+        "_end",
+        "__DATA_REGION_ORIGIN__",
+    }
+)
+"""Labels in data space of avr-libc's linker scripts: places between variables, not variables."""
 
 
 def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, stack_pointer: int) -> list[Held]:
@@ -17,44 +32,88 @@ def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, stack
     Constants of the program are left out, and so is the call's own part of the stack.
     """
     chip, image = stage.chip, stage.image
-    variables = _variables_by_address(image.variables)
-    found: dict[str, Held] = {}
+    own_stack = range(chip.lowest_stack_pointer + 1, stack_pointer + 1)
+    variables = [variable for variable in image.variables if variable.space == "data" and variable.size_bytes]
+    found: dict[int, Held] = {}
+    unnamed: list[int] = []
     for address in sorted(first_reads):
         if address < 32:
-            held = Held(f"r{address}", first_reads[address])
+            found[address] = Held(f"r{address}", first_reads[address])
         elif address < chip.ram_start:
-            if chip.bus.is_quiet(address):
-                continue
-            held = Held(chip.bus.name(address), first_reads[address])
-        else:
-            data_end = image.data_end
-            if address <= stack_pointer and (data_end is None or address >= data_end):
-                continue
-            held_variable = _held_in_ram(stage, address, variables, before)
-            if held_variable is None:
-                continue
-            held = held_variable
-        found.setdefault(held.name, held)
-    return list(found.values())
+            if not chip.bus.is_quiet(address):
+                found[address] = Held(chip.bus.name(address), first_reads[address])
+        elif address not in own_stack:
+            variable = _variable_at(image, variables, address)
+            if variable is None:
+                unnamed.append(address)
+            elif variable.type is None or not variable.type.is_const:
+                data = before[variable.address : variable.address + variable.size_bytes]
+                found[variable.address] = Held(_own_name(variable, variables), _shown(variable.type, data))
+    return [*found.values(), *_held_bytes(image, unnamed, before)]
 
 
-def _variables_by_address(variables: tuple[Variable, ...]) -> list[Variable]:
-    return [variable for variable in variables if variable.space == "data" and variable.size_bytes]
-
-
-def _held_in_ram(stage: Stage, address: int, variables: list[Variable], before: bytes) -> Held | None:
+def _variable_at(image: Image, variables: Iterable[Variable], address: int) -> Variable | None:
     for variable in variables:
         if variable.address <= address < variable.address + variable.size_bytes:
-            if variable.type is not None and variable.type.is_const:
-                return None
-            data = before[variable.address : variable.address + variable.size_bytes]
-            signed = isinstance(variable.type, IntegerType | EnumType) and variable.type.signed
-            if isinstance(variable.type, IntegerType | EnumType | PointerType):
-                return Held(variable.name, int.from_bytes(data, "little", signed=signed))
-            return Held(variable.name, data)
-    symbol = stage.image.symbol_at("data", address)
-    if symbol is not None and symbol.size_bytes:
-        data = before[symbol.address : symbol.address + symbol.size_bytes]
-        value = int.from_bytes(data, "little") if len(data) <= LARGEST_NUMBER else data
-        return Held(symbol.name, value)
-    return Held(f"RAM at 0x{address:04x}", before[address])
+            return variable
+    symbol = image.symbol_at("data", address)
+    if symbol is None or not symbol.size_bytes:
+        return None
+    return Variable(symbol.name, symbol.address, None, size_bytes=symbol.size_bytes, symbol=symbol.name)
+
+
+def _own_name(variable: Variable, variables: Iterable[Variable]) -> str:
+    """Gives a variable's name, with what tells it apart where the program has several of that name."""
+    if sum(other.name == variable.name for other in variables) < 2:
+        return variable.name
+    if variable.function is not None:
+        return f"{variable.function}.{variable.name}"
+    return f"{variable.name} ({variable.file}:{variable.line})" if variable.is_static else variable.name
+
+
+def _shown(given: Type | None, data: bytes) -> int | bytes:
+    is_number = isinstance(given, IntegerType | EnumType | PointerType) or (
+        given is None and len(data) <= LARGEST_NUMBER
+    )
+    if not is_number:
+        return data
+    return int.from_bytes(data, "little", signed=isinstance(given, IntegerType | EnumType) and given.signed)
+
+
+def _held_bytes(image: Image, addresses: list[int], before: bytes) -> list[Held]:
+    """Names RAM that no variable covers, neighbours together: from the label before it, else by its address."""
+    labels = [s for s in image.symbols if s.space == "data" and not s.size_bytes and s.name not in _LINKER_PLACES]
+    named = [
+        (address, label) for address in addresses if not _is_literal(image, address, label := _label(labels, address))
+    ]
+    starts = [n for n, (left, right) in enumerate(pairwise(named), 1) if left[0] + 1 != right[0] or left[1] != right[1]]
+    found = []
+    for begin, end in pairwise([0, *starts, len(named)] if named else []):
+        address, label = named[begin]
+        name = f"RAM at 0x{address:04x}"
+        if label is not None:
+            name = label.name if address == label.address else f"{label.name}+{address - label.address}"
+        found.append(Held(name, _shown(None, before[address : named[end - 1][0] + 1])))
+    return found
+
+
+def _label(labels: Iterable[Symbol], address: int) -> Symbol | None:
+    return max((label for label in labels if label.address <= address), key=lambda label: label.address, default=None)
+
+
+def _is_literal(image: Image, address: int, label: Symbol | None) -> bool:
+    """Whether the compiler put this byte among the variables without a name: a string or a table it made itself.
+
+    Its own labels are not in the symbol table. A label of assembly names what follows it, up to the next variable.
+    """
+    places = {s.name: s.address for s in image.symbols if s.name in _LINKER_PLACES}
+    if "__data_start" not in places or "__data_end" not in places:
+        return False
+    if not places["__data_start"] <= address < places["__data_end"]:
+        return False
+    between = (
+        []
+        if label is None
+        else [s for s in image.symbols if s.space == "data" and label.address < s.address <= address]
+    )
+    return label is None or any(s.size_bytes for s in between)

@@ -65,7 +65,7 @@ def run_sweep(
         engine.instructions = 0
         enter(stage, callee.word, interrupts=interrupts)
         try:
-            cycles = run_to_return(stage, callee.name, stack_pointer, limit)
+            cycles = run_to_return(stage, callee, stack_pointer, limit)
         except (RunawayError, FaultError) as error:
             raise _with_input(error, _input(domains, names, index)) from None
         if chip.bus.unmodelled:
