@@ -96,7 +96,7 @@ def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int) 
                 if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
                     check_stack(stage, callee)
                     return chip.cycle - start
-                explain_stray_return(stage, name, start, stack_pointer)
+                explain_stray_return(stage, name, start, stack_pointer, callee.word)
             if stop is Stop.LIMIT and chip.cycle - start < limit:
                 explain_runaway(stage, name, start, stack_pointer, limit=None)
                 probe = limit

@@ -16,6 +16,11 @@ END_OF_PROGRAM = frozenset({"exit", "_exit", "__stop_program"})
 """Where avr-libc stops a program: `exit` turns interrupts off and jumps to itself (gcrt1.S and exit.S)."""
 
 
+LEFT_PAST_CALLER = "the stack pointer is above the caller's, so it left past its caller (a longjmp?)"
+
+HOW_TO_TURN_ON = " (interrupts=True or --interrupts turns them on)"
+
+
 class _Turn(NamedTuple):
     """What a call did while it was watched: the flash words passed, and the RAM and I/O addresses read before written.
 
@@ -35,45 +40,49 @@ def explain_runaway(stage: Stage, name: str, start: int, stack_pointer: int, *, 
     """
     chip = stage.chip
     elapsed = chip.cycle - start
-    interrupts = "no interrupt is to come" if chip.interrupts.delivers else "interrupts are off"
+    lost = chip.stack_pointer > stack_pointer
     if chip.is_asleep and (limit is not None or not chip.interrupts.delivers):
+        why = "no interrupt is to come" if chip.interrupts.delivers else f"interrupts are off{HOW_TO_TURN_ON}"
         # The program counter has gone on to the instruction after SLEEP.
-        _raise(stage, f"{name} sleeps for ever: {interrupts}", elapsed, chip.program_counter - 1)
+        _raise(stage, f"{name} never returns: it goes to sleep; {why}", elapsed, chip.program_counter - 1)
     turn = _watch(stage)
     if turn is not None and turn.is_endless:
+        if lost:
+            _raise(stage, f"{name} never returns: {LEFT_PAST_CALLER}", elapsed)
         if _is_end_of_program(stage, chip.program_counter):
             _raise(stage, f"{name} does not return: it ended the program through exit", elapsed)
-        waits = _what_it_waits_for(stage, turn.reads)
+        waits = _what_it_waits_for(stage, turn.reads, is_certain=True)
         _raise(stage, f"{name} never returns: it goes round in {_extent(stage, turn.words)}{waits}", elapsed)
     if limit is None:
         return
     told = ""
-    if chip.stack_pointer > stack_pointer:
-        told = "; the stack pointer is above the caller's, so it left past its caller (longjmp?)"
+    if lost:
+        told = f"; {LEFT_PAST_CALLER}"
     elif turn is not None:
-        waits = _what_it_waits_for(stage, turn.reads, only_handlers=True)
+        waits = _what_it_waits_for(stage, turn.reads, is_certain=False)
         told = f"; it was going round in {_extent(stage, turn.words)}{waits}"
     _raise(stage, f"{name} is not back after {limit:,} cycles{told}; max_cycles allows more", elapsed)
 
 
-def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int) -> NoReturn:
-    """Raises RunawayError for a call that ended elsewhere than at its caller, or with another stack pointer."""
+def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int, word: int) -> NoReturn:
+    """Raises RunawayError for a call that ended elsewhere than at its caller, or with another stack pointer.
+
+    `word` is where the function begins: where the call ended lies outside the program.
+    """
     chip = stage.chip
-    elapsed = chip.cycle - start
-    if chip.program_counter != stage.return_word:
-        _raise(
-            stage,
-            f"{name} never returns: it came to the reset vector, where the program starts anew "
-            "(a call of a null pointer, or a longjmp to a place that setjmp did not fill?)",
-            elapsed,
-        )
     moved = chip.stack_pointer - stack_pointer
-    how = (
-        f"{moved} bytes above the caller's, as a longjmp past the caller does"
-        if moved > 0
-        else f"{-moved} bytes below the caller's, so it left something on the stack"
-    )
-    _raise(stage, f"{name} does not return to its caller: it came back with the stack pointer {how}", elapsed)
+    if chip.program_counter != stage.return_word:
+        how = (
+            "never returns: it came to the reset vector, where the program starts anew (a call of a null pointer, "
+            "or a longjmp to a place that setjmp did not fill?)"
+        )
+    elif moved > 0:
+        how = (
+            f"does not return to its caller: the stack pointer came back {moved} bytes above the caller's (a longjmp?)"
+        )
+    else:
+        how = f"does not return to its caller: it left {-moved} byte{'s' if moved < -1 else ''} on the stack"
+    _raise(stage, f"{name} {how}", chip.cycle - start, word)
 
 
 def _raise(stage: Stage, message: str, elapsed: int, word: int | None = None) -> NoReturn:
@@ -140,9 +149,9 @@ def _extent(stage: Stage, words: list[int]) -> str:
     )
 
 
-def _what_it_waits_for(stage: Stage, reads: list[int], *, only_handlers: bool = False) -> str:
+def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool) -> str:
     chip, image = stage.chip, stage.image
-    told = []
+    told: list[str] = []
     for address in reads:
         if address < chip.ram_start:
             if not chip.bus.is_quiet(address):
@@ -154,10 +163,14 @@ def _what_it_waits_for(stage: Stage, reads: list[int], *, only_handlers: bool = 
         changed_by = _handlers_that_store(stage, range(begin, begin + max(size, 1)))
         name = symbol.name if symbol else f"RAM at 0x{address:04x}"
         if changed_by:
-            state = "" if chip.interrupts.delivers else "; interrupts are off"
+            state = "" if chip.interrupts.delivers else f"; interrupts are off{HOW_TO_TURN_ON}"
             return f"; waits for {' or '.join(changed_by)}, which changes {name}{state}"
-        told.append(name)
-    return f"; waits for {', '.join(dict.fromkeys(told))} to change" if told and not only_handlers else ""
+        if is_certain:
+            told.append(name)
+    names = ", ".join(dict.fromkeys(told))
+    if not names:
+        return ""
+    return f"; waits for {names} to change" if is_certain else f", which reads {names}"
 
 
 def _handlers_that_store(stage: Stage, addresses: range) -> list[str]:
