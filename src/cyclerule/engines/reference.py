@@ -55,7 +55,7 @@ class Reference:
         chip, decoded, flags = self.chip, self._decoded, self._flags
         events, interrupts = chip.events, chip.interrupts
         self._stops_at_break = stops_at_break
-        self._attention = _SHADOW if chip.interrupt_shadow else 0
+        self._attention = (_SHADOW if chip.interrupt_shadow else 0) | (_IDLE if chip.is_asleep else 0)
         pc, cycle, executed = chip.program_counter, chip.cycle, 0
         is_first = True
         try:

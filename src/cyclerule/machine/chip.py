@@ -86,7 +86,9 @@ class Chip:
 
     def _attach_cpu_registers(self) -> None:
         bus = self.bus
-        bus.attach(SREG, lambda cycle: self.status(), lambda value, mask, cycle: self.set_status(value, mask), quiet=True)
+        bus.attach(
+            SREG, lambda cycle: self.status(), lambda value, mask, cycle: self.set_status(value, mask), quiet=True
+        )
         bus.attach(SPL, lambda cycle: self.stack_pointer & 0xFF, self._write_stack_pointer_low, quiet=True)
         if self.stack_pointer_mask == 0xFFFF:
             bus.attach(SPH, lambda cycle: self.stack_pointer >> 8, self._write_stack_pointer_high, quiet=True)

@@ -5,23 +5,55 @@ A change at cycle t is seen by every access in cycle t or later.
 """
 
 from collections.abc import Callable, Sequence
+from typing import NamedTuple, Protocol
 
 NEVER = (1 << 63) - 1
 """A cycle later than any run reaches."""
 
 
+class FlagSource(Protocol):
+    """An interrupt flag that an alarm sets: its vector (None without one), its state and whether it is enabled."""
+
+    @property
+    def vector(self) -> int | None:
+        """The interrupt vector."""
+
+    @property
+    def is_set(self) -> bool:
+        """Whether the flag is set."""
+
+    @property
+    def is_enabled(self) -> bool:
+        """Whether the interrupt is enabled by its own bit."""
+
+    def put(self, is_set: bool) -> None:
+        """Sets or clears the flag."""
+
+
+class Recurrence(NamedTuple):
+    """The promise of an alarm that all it does is to set a flag, and that it is due again each `period` cycles.
+
+    It holds until the alarm is set anew. Compiled code carries such alarms out itself.
+    """
+
+    period: int
+    source: FlagSource
+
+
 class Alarm:
     """One thing to come; `due` is its cycle, or NEVER."""
 
-    __slots__ = ("_queue", "action", "due", "priority", "serial")
+    __slots__ = ("_queue", "action", "due", "priority", "recurrence", "serial")
 
     def __init__(self, queue: "EventQueue", action: Callable[[int], None], priority: int, serial: int) -> None:
         self._queue, self.action, self.priority, self.serial = queue, action, priority, serial
         self.due = NEVER
+        self.recurrence: Recurrence | None = None
 
-    def set(self, cycle: int) -> None:
+    def set(self, cycle: int, recurrence: Recurrence | None = None) -> None:
         """Moves the alarm to a cycle."""
         self.due = cycle
+        self.recurrence = recurrence
         self._queue.refresh()
 
     def clear(self) -> None:
@@ -35,13 +67,15 @@ class EventQueue:
     """All alarms of a chip, run in the order of cycle, priority (lower first) and making."""
 
     def __init__(self) -> None:
-        self._alarms: list[Alarm] = []
+        self.alarms: list[Alarm] = []
         self.next_cycle = NEVER
+        # Counts changes to what is to come, so that others need not compare.
+        self.version = 0
 
     def alarm(self, action: Callable[[int], None], priority: int = 0) -> Alarm:
         """Makes an alarm that calls `action` with its due cycle when that is reached."""
-        made = Alarm(self, action, priority, len(self._alarms))
-        self._alarms.append(made)
+        made = Alarm(self, action, priority, len(self.alarms))
+        self.alarms.append(made)
         return made
 
     @property
@@ -51,12 +85,13 @@ class EventQueue:
 
     def refresh(self) -> None:
         """Finds the next cycle anew; alarms call this when they move."""
-        self.next_cycle = min((each.due for each in self._alarms), default=NEVER)
+        self.version += 1
+        self.next_cycle = min((each.due for each in self.alarms), default=NEVER)
 
     def run_until(self, cycle: int) -> None:
         """Runs every alarm that is due at `cycle` or before; an action may set alarms again."""
         while self.next_cycle <= cycle:
-            first = min(self._alarms, key=lambda each: (each.due, each.priority, each.serial))
+            first = min(self.alarms, key=lambda each: (each.due, each.priority, each.serial))
             due = first.due
             first.due = NEVER
             self.refresh()
@@ -64,10 +99,10 @@ class EventQueue:
 
     def save(self) -> tuple[int, ...]:
         """Gives the due cycles, for `restore`."""
-        return tuple(each.due for each in self._alarms)
+        return tuple(each.due for each in self.alarms)
 
     def restore(self, saved: Sequence[int]) -> None:
         """Sets every alarm to its saved cycle."""
-        for each, due in zip(self._alarms, saved, strict=True):
+        for each, due in zip(self.alarms, saved, strict=True):
             each.due = due
         self.refresh()

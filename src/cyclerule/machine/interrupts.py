@@ -4,7 +4,7 @@ Response, wake-up and return times: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet 
 sec. 7.7.1 (16-bit program counter) and ATmega640/1280/1281/2560/2561 datasheet sec. 7.8.1 (22-bit).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, MutableSequence, Sequence
 from typing import NamedTuple
 
 
@@ -18,6 +18,15 @@ class HandlerRun(NamedTuple):
     start_cycle: int
     end_cycle: int
     nested_in: int | None
+
+
+class HandlerTimes(NamedTuple):
+    """All runs of one vector's handler so far: how many, the fewest, most and all of their cycles."""
+
+    count: int
+    least: int
+    most: int
+    total: int
 
 
 class OpenHandler(NamedTuple):
@@ -46,6 +55,7 @@ class InterruptController:
         self.open: list[OpenHandler] = []
         self.finished: list[HandlerRun] = []
         self.keeps_log = True
+        self.stats: dict[int, HandlerTimes] = {}
         self._acknowledge: dict[int, Callable[[int], None]] = {}
 
     def on_entry(self, vector: int, action: Callable[[int], None]) -> None:
@@ -72,8 +82,33 @@ class InterruptController:
         """Closes the handler that a RETI left, when the stack pointer is back where the handler began."""
         if self.open and self.open[-1].stack_pointer == stack_pointer:
             vector, start, _ = self.open.pop()
+            self._add_times(vector, HandlerTimes(1, cycle - start, cycle - start, cycle - start))
             if self.keeps_log:
                 self.finished.append(HandlerRun(vector, start, cycle, self.open[-1].vector if self.open else None))
+
+    def _add_times(self, vector: int, times: HandlerTimes) -> None:
+        before = self.stats.get(vector)
+        if before is not None:
+            times = HandlerTimes(
+                before.count + times.count,
+                min(before.least, times.least),
+                max(before.most, times.most),
+                before.total + times.total,
+            )
+        self.stats[vector] = times
+
+    def take_stats(
+        self,
+        counts: MutableSequence[int],
+        least: Sequence[int],
+        most: Sequence[int],
+        total: Sequence[int],
+    ) -> None:
+        """Adds the runs that compiled code has counted by vector, and sets its counts back to zero."""
+        for vector, count in enumerate(counts):
+            if count:
+                self._add_times(vector, HandlerTimes(count, least[vector], most[vector], total[vector]))
+                counts[vector] = 0
 
     def save(self) -> tuple[int, bool, tuple[OpenHandler, ...]]:
         """Gives the state, for `restore`; the log of finished handlers is not part of it."""
@@ -84,3 +119,4 @@ class InterruptController:
         self.requests, self.delivers = saved[0], saved[1]
         self.open = list(saved[2])
         self.finished = []
+        self.stats = {}

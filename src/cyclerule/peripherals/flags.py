@@ -10,9 +10,24 @@ from cyclerule.machine.chip import Chip
 class Source:
     """One interrupt source: its bit in the flag register, in the mask register, and its vector."""
 
+    registers: "FlagRegisters"
     flag_bit: int
     enable_bit: int
     vector: int | None
+
+    @property
+    def is_set(self) -> bool:
+        """Whether the flag is set."""
+        return bool(self.registers.flags >> self.flag_bit & 1)
+
+    @property
+    def is_enabled(self) -> bool:
+        """Whether the interrupt is enabled by its own bit."""
+        return bool(self.registers.enables >> self.enable_bit & 1)
+
+    def put(self, is_set: bool) -> None:
+        """Sets or clears the flag."""
+        self.registers.put(self.flag_bit, is_set)
 
 
 @dataclass
@@ -37,7 +52,7 @@ class FlagRegisters:
 
     def add_source(self, flag_bit: int, enable_bit: int, vector: int | None) -> Source:
         """Makes a source of two bits and a vector."""
-        source = Source(flag_bit, enable_bit, vector)
+        source = Source(self, flag_bit, enable_bit, vector)
         self.sources.append(source)
         if vector is not None:
             self.chip.interrupts.on_entry(vector, lambda cycle: self._drop(1 << flag_bit))
@@ -46,6 +61,11 @@ class FlagRegisters:
     def raise_flag(self, source: Source) -> None:
         """Sets a source's flag."""
         self.flags |= 1 << source.flag_bit
+        self._update()
+
+    def put(self, flag_bit: int, is_set: bool) -> None:
+        """Sets or clears one flag."""
+        self.flags = self.flags & ~(1 << flag_bit) | is_set << flag_bit
         self._update()
 
     def _drop(self, mask: int) -> None:
@@ -62,6 +82,7 @@ class FlagRegisters:
         self._update()
 
     def _update(self) -> None:
+        self.chip.events.version += 1
         for source in self.sources:
             if source.vector is not None:
                 asks = self.flags >> source.flag_bit & self.enables >> source.enable_bit & 1

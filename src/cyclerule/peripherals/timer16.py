@@ -10,6 +10,7 @@ from typing import Any
 
 from cyclerule.errors import NotModelled
 from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import Recurrence
 from cyclerule.peripherals.flags import FlagRegisters, Source
 from cyclerule.peripherals.prescaler import Prescaler
 
@@ -172,7 +173,7 @@ class Timer16:
         # The overflow flag is set in the clock in which the count becomes zero from MAX (normal mode; DS40002061A
         # sec. 16); with clear on compare only a count that has passed TOP gets there.
         if top == MAXIMUM:
-            self._set_alarm("overflow", reaches_top + 1)
+            self._set_alarm("overflow", reaches_top + 1, period)
         elif self._count > top:
             self._set_alarm("overflow", self._distance(self._count, MAXIMUM) + 1)
         for channel, value in self._compare.items():
@@ -185,11 +186,13 @@ class Timer16:
             if ticks == 0 and self._match_blocked:
                 # A write to TCNT blocks the match at the next timer clock: DS40002061A sec. 15.9.3.
                 ticks = period if self._count <= top else MAXIMUM + 1
-            self._set_alarm(channel, ticks + 1)
+            self._set_alarm(channel, ticks + 1, period if self._count <= top else None)
 
-    def _set_alarm(self, name: str, ticks: int) -> None:
+    def _set_alarm(self, name: str, ticks: int, period: int | None = None) -> None:
         at = self._prescaler.ticks(self._since, self.divisor) + ticks
-        self._alarms[name].set(self._prescaler.tick_cycle(at, self.divisor))
+        source = self._sources.get(name)
+        recurrence = None if period is None or source is None else Recurrence(period * self.divisor, source)
+        self._alarms[name].set(self._prescaler.tick_cycle(at, self.divisor), recurrence)
 
     def _overflow(self, cycle: int) -> None:
         self._raise("overflow")

@@ -15,6 +15,9 @@ LEAVE = 1
 SLOW = 2
 """The instruction at the program counter is to be executed apart; nothing of it has happened yet."""
 
+IDLE = 16
+"""Plus the cycles it takes: the instruction at the program counter jumps to itself; nothing of it has happened yet."""
+
 DEEPEST = 2_000
 """Nested calls after which compiled code unwinds, so that the host's stack is bounded."""
 
@@ -48,7 +51,7 @@ IoWrite = ctypes.CFUNCTYPE(
 class World(ctypes.Structure):
     """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null.
 
-    `touched` is set once a device has been read or written.
+    `touched` is set once a device has been read or written, `attention` when Python has to look before anything goes on.
     """
 
     _fields_ = (
@@ -60,6 +63,7 @@ class World(ctypes.Structure):
         ("io_write", IoWrite),
         ("seen", ctypes.c_void_p),
         ("touched", ctypes.c_int64),
+        ("attention", ctypes.c_int64),
     )
 
 

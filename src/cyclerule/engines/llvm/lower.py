@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
-from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, LEAVE, SLOW, Cpu, World, offset
+from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, IDLE, LEAVE, SLOW, Cpu, World, offset
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -274,6 +274,19 @@ class Lowering:
         together = frozenset(region.entry for region in regions)
         return "".join(_Function(self, region, together, stops).text() for region in regions)
 
+    def steps(self, instructions: Iterable[Translated]) -> str:
+        """Gives a module with a function for each single instruction, which never goes on to the next."""
+        texts = []
+        for each in instructions:
+            region = Region(each.word, {each.word: Block(each.word, [each])}, frozenset())
+            texts.append(_Function(self, region, frozenset(), frozenset(), is_step=True).text())
+        return "".join(texts)
+
+
+def step_name(word: int) -> str:
+    """Gives the name of the function for a single instruction."""
+    return f"step_{word:x}"
+
 
 def function_name(word: int) -> str:
     """Gives the name of the function for an entry."""
@@ -283,7 +296,16 @@ def function_name(word: int) -> str:
 class _Function:
     """One region on its way to text."""
 
-    def __init__(self, lowering: Lowering, region: Region, together: frozenset[int], stops: frozenset[int]) -> None:
+    def __init__(
+        self,
+        lowering: Lowering,
+        region: Region,
+        together: frozenset[int],
+        stops: frozenset[int],
+        *,
+        is_step: bool = False,
+    ) -> None:
+        self.is_step = is_step
         self.chip, self.tracks, self.flash_bytes = lowering.chip, lowering.tracks, lowering.flash_bytes
         self.region, self.together, self.stops = region, together, stops
         self.lines: list[str] = []
@@ -309,8 +331,11 @@ class _Function:
 
     def text(self) -> str:
         """Gives the whole function."""
-        name = function_name(self.region.entry)
-        self._entry()
+        name = (step_name if self.is_step else function_name)(self.region.entry)
+        if self.is_step:
+            self.lines.append(f"entry:\n  br label %b{self.region.entry:x}")
+        else:
+            self._entry()
         for word in sorted(self.region.blocks):
             self._block(self.region.blocks[word])
         body = "\n".join([*self.lines, *self.aside])
@@ -392,7 +417,7 @@ class _Function:
             self.attention = None
             if each.stands_apart or self._jumps_to_itself(each):
                 self._flush_main()
-                self._return(self.main, SLOW, str(each.word))
+                self._return(self.main, SLOW if each.stands_apart else IDLE + each.timing.base, str(each.word))
                 return
             if self._instruction(each):
                 return
@@ -889,6 +914,9 @@ class _Function:
         self._push(each, self._return_address(after), before)
         self.state.cycles += each.timing.base
         self._flush_main()
+        if self.is_step:
+            self._return(text, CONTINUE, str(target) if indirect is None else indirect)
+            return
         depth_at = self.field(text, "depth")
         depth = text.put(f"load i32, ptr {depth_at}")
         deeper = text.put(f"add i32 {depth}, 1")
@@ -943,6 +971,9 @@ class _Function:
         text = self.main
         pc = self._indirect(page, word)
         self._flush_main()
+        if self.is_step:
+            self._return(text, CONTINUE, pc)
+            return
         function = self._table_entry(pc)
         missing, there = self.label("missing"), self.label("there")
         text.do(f"br i1 {text.put(f'icmp eq ptr {function}, null')}, label %{missing}, label %{there}")

@@ -1,15 +1,15 @@
 """The compiled engine for one chip: runs ahead in host code, and exactly where something can happen."""
 
 import ctypes
-from collections import Counter
 from collections.abc import Container, Iterable
 from typing import Any
 
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
+from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
-from cyclerule.engines.llvm.layout import CONTINUE, LEAVE, SLOW, Cpu, IoRead, IoWrite, World
-from cyclerule.engines.llvm.lower import Lowering, function_name
+from cyclerule.engines.llvm.layout import Cpu, IoRead, IoWrite, World
+from cyclerule.engines.llvm.lower import Lowering, function_name, step_name
 from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
@@ -17,21 +17,10 @@ from cyclerule.engines.tracking import READ_FIRST, TrackingReference
 from cyclerule.firmware.object_cache import Made, ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import NEVER, Alarm
+from cyclerule.machine.interrupts import OpenHandler
 
-Compiled = ctypes.CFUNCTYPE(
-    ctypes.c_int32,
-    ctypes.c_void_p,
-    ctypes.c_void_p,
-    ctypes.c_void_p,
-    ctypes.c_void_p,
-    ctypes.c_void_p,
-    ctypes.c_void_p,
-)
-
-RowsFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
-
-PASSES_BEFORE_TRANSLATION = 8
-"""How often control comes to a word in the middle of a function before that gets code of its own."""
+LoopFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
 
 ENGINE_VERSION = "1"
 """Part of the cache's key beside the text of a module, for what the text does not show."""
@@ -65,18 +54,29 @@ class Scalar:
         self._cache = cache or ObjectCache(None)
         self._native_instructions = 0
         self._stop_requested = False
-        self._error: BaseException | None = None
+        self._error: Exception | None = None
+        self._error_word = 0
         self._stops: frozenset[int] = frozenset()
         self._regions: dict[int, Region | None] = {}
         self._checked: set[int] = set()
-        self._passes: Counter[int] = Counter()
+        self._passes = (ctypes.c_uint8 * chip.flash_words)()
+        self._beats = Beats(
+            vector_words=chip.interrupts.vector_words,
+            response=chip.interrupts.response_cycles,
+            return_bytes=chip.core.pc_bytes,
+            ram_end=chip.ram_end,
+            stack_mask=chip.stack_pointer_mask,
+        )
+        self._recurring: list[Alarm] = []
+        self._known_vectors = 0
+        self._tells = True
+        self._version = 0
         self._margin = 0
-        self._armed_event = 0
         self._cpu = Cpu()
         self._hooks = (ctypes.c_uint8 * chip.flash_words)()
         self._hooked: set[int] = set()
         self._table = (ctypes.c_void_p * chip.flash_words)()
-        self._functions: dict[int, ctypes._CFuncPtr] = {}
+        self._steps = (ctypes.c_void_p * chip.flash_words)()
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
         data, flags, flash = (ctypes.addressof(view) for view in self._views)
         seen = None
@@ -95,6 +95,20 @@ class Scalar:
             seen=seen,
         )
         self._passed = (data, data, flags, ctypes.addressof(self._cpu), flash, ctypes.addressof(self._world))
+        self._course = Course(
+            data=data,
+            flags=flags,
+            cpu=ctypes.addressof(self._cpu),
+            flash=flash,
+            world=ctypes.addressof(self._world),
+            beats=ctypes.addressof(self._beats),
+            table=ctypes.addressof(self._table),
+            steps=ctypes.addressof(self._steps),
+            hooks=ctypes.addressof(self._hooks),
+            passes=ctypes.addressof(self._passes),
+        )
+        text = advance_text(tracks=self.tracking is not None)
+        self._advance_function = LoopFunction(self._compiler.load(self._object_code(text, 2), ["advance"])["advance"])
 
     # The engine's face.
 
@@ -118,9 +132,10 @@ class Scalar:
 
     def _forget_regions(self) -> None:
         self._regions.clear()
-        self._functions.clear()
         self._checked.clear()
         ctypes.memset(self._table, 0, ctypes.sizeof(self._table))
+        ctypes.memset(self._steps, 0, ctypes.sizeof(self._steps))
+        ctypes.memset(self._passes, 0, ctypes.sizeof(self._passes))
 
     def run(
         self,
@@ -134,8 +149,12 @@ class Scalar:
         exits, entries = frozenset(_words(exits)), frozenset(_words(entries))
         self._set_hooks(exits | entries)
         chip, events, interrupts = self.chip, self.chip.events, self.chip.interrupts
-        moved = False
+        # The cycle of the boundary that was looked at last; it is not looked at twice.
+        looked = chip.cycle
+        if not chip.is_asleep:
+            self._begin_at(chip.program_counter)
         while True:
+            moved = chip.cycle != looked
             if events.next_cycle <= chip.cycle:
                 events.run_until(chip.cycle)
             if moved and chip.program_counter in exits:
@@ -145,54 +164,97 @@ class Scalar:
             if self._stop_requested:
                 self._stop_requested = False
                 return Stop.REQUESTED
-            special = chip.is_asleep or chip.interrupt_shadow
-            wanted = interrupts.requests and chip.flags[I] and interrupts.delivers
-            if moved and not (wanted and not chip.interrupt_shadow) and chip.program_counter in entries:
+            served = interrupts.requests and chip.flags[I] and interrupts.delivers and not chip.interrupt_shadow
+            if moved and not served and not chip.is_asleep and chip.program_counter in entries:
                 return Stop.AT_ENTRY
-            soonest = min(limit, events.next_cycle) if interrupts.delivers else limit
-            if special or wanted:
-                stop = self._step(chip.cycle + 1, exits, entries, stops_at_break)
-            elif soonest - self._margin <= chip.cycle:
-                stop = self._step(soonest, exits, entries, stops_at_break)
+            looked = chip.cycle
+            if chip.is_asleep:
+                # One cycle past the next event: far enough for the reference engine to wake up there.
+                why, until = Why.SLOW, min(limit, max(events.next_cycle, chip.cycle) + 1)
+            elif served:
+                why, until = Why.SLOW, chip.cycle + 1
             else:
-                function = self._function(chip.program_counter, at_once=not moved)
-                soonest = min(limit, events.next_cycle) if interrupts.delivers else limit
-                if function is None or soonest - self._margin <= chip.cycle:
-                    stop = self._step(chip.cycle + 1, exits, entries, stops_at_break)
-                else:
-                    stop = self._run_compiled(function, soonest, exits, entries, stops_at_break)
-            moved = True
-            if stop is not None:
-                return stop
+                why, until = self._advance(limit), chip.cycle + 1
+            if why is Why.SLOW:
+                stop = self._reference.run(until, exits=exits, entries=entries, stops_at_break=stops_at_break)
+                if stop is not Stop.LIMIT:
+                    return stop
+            elif why is Why.HALTED:
+                return Stop.HALTED
+            elif why is Why.NEEDS_STEP:
+                if not self._make_steps(chip.program_counter):
+                    stop = self._reference.run(until, exits=exits, entries=entries, stops_at_break=stops_at_break)
+                    if stop is not Stop.LIMIT:
+                        return stop
+            elif why is Why.HOT:
+                self.translate([chip.program_counter])
 
-    def _step(self, limit: int, exits: frozenset[int], entries: frozenset[int], stops_at_break: bool) -> Stop | None:
-        """Lets the reference engine go up to a cycle; gives its reason to stop unless that is this cycle."""
-        stop = self._reference.run(limit, exits=exits, entries=entries, stops_at_break=stops_at_break)
-        return None if stop is Stop.LIMIT else stop
-
-    def _run_compiled(
-        self,
-        function: "ctypes._CFuncPtr",
-        soonest: int,
-        exits: frozenset[int],
-        entries: frozenset[int],
-        stops_at_break: bool,
-    ) -> Stop | None:
-        chip, cpu = self.chip, self._cpu
+    def _advance(self, limit: int) -> Why:
+        """Goes on natively from the boundary at hand; the chip then stands where that came back."""
+        chip, cpu, course = self.chip, self._cpu, self._course
         cpu.cycle, cpu.pc, cpu.sp = chip.cycle, chip.program_counter, chip.stack_pointer
         cpu.lowest, cpu.floor = chip.lowest_stack_pointer, chip.stack_floor
-        cpu.deadline = soonest - self._margin
-        cpu.instructions = cpu.depth = cpu.shadow = 0
-        cpu.fresh = 1
-        self._armed_event = self._world.next_event = chip.events.next_cycle
-        status = function(*self._passed)
+        cpu.instructions = cpu.depth = 0
+        cpu.shadow = chip.interrupt_shadow
+        chip.interrupt_shadow = False
+        course.limit, course.margin, course.first = limit, self._margin, 1
+        self._world.attention = 0
+        self._load_beats()
+        why = Why(self._advance_function(ctypes.byref(course)))
+        self._store_beats()
         self.take_over()
-        if status == SLOW:
-            # The instruction of a slow exit is executed apart, from the very boundary where compiled code left.
-            return self._step(chip.cycle + 1, exits, entries, stops_at_break)
-        if status not in (CONTINUE, LEAVE):
-            raise AssertionError(f"compiled code came back with {status}")
-        return None
+        return why
+
+    # Recurring events, natively.
+
+    def _load_beats(self) -> None:
+        """Hands over the events that recur, the open handlers and the requests."""
+        beats, events, interrupts = self._beats, self.chip.events, self.chip.interrupts
+        recurring = [alarm for alarm in events.alarms if alarm.recurrence is not None and alarm.due != NEVER]
+        # Who wants each run of a handler gets them from Python, so every event is Python's then.
+        self._tells = interrupts.keeps_log or len(interrupts.open) > OPEN_HANDLERS // 2
+        if self._tells:
+            recurring = []
+        self._recurring = recurring = recurring[:RECURRING]
+        known = 0
+        for number, alarm in enumerate(recurring):
+            period, source = alarm.recurrence or (1, None)
+            beats.due[number], beats.period[number] = alarm.due, period
+            vector = None if source is None else source.vector
+            beats.vector[number] = -1 if vector is None else vector
+            beats.enabled[number] = source is not None and source.is_enabled
+            beats.flag[number] = source is not None and source.is_set
+            known |= 0 if vector is None else 1 << vector
+        beats.count = len(recurring)
+        chosen = set(map(id, recurring))
+        beats.other_event = min((a.due for a in events.alarms if id(a) not in chosen), default=NEVER)
+        self._known_vectors = known
+        beats.other_requests = _as_signed(interrupts.requests & ~known)
+        beats.delivers = interrupts.delivers
+        handlers = [] if self._tells else interrupts.open
+        beats.tells, beats.open_count = self._tells, len(handlers)
+        for number, handler in enumerate(handlers):
+            beats.open_vector[number], beats.open_start[number], beats.open_sp[number] = handler
+        self._world.next_event = events.next_cycle if interrupts.delivers else NEVER
+        beats.changed = 0
+        self._version = events.version
+
+    def _store_beats(self) -> None:
+        """Takes back what native events and handlers have become."""
+        beats, interrupts = self._beats, self.chip.interrupts
+        if not self._tells:
+            interrupts.take_stats(beats.runs, beats.least, beats.most, beats.total)
+            interrupts.open = [
+                OpenHandler(beats.open_vector[n], beats.open_start[n], beats.open_sp[n])
+                for n in range(beats.open_count)
+            ]
+        if beats.changed:
+            for number, alarm in enumerate(self._recurring):
+                alarm.due = beats.due[number]
+                if alarm.recurrence is not None:
+                    alarm.recurrence.source.put(bool(beats.flag[number]))
+            self.chip.events.refresh()
+            beats.changed = 0
 
     def first_reads(self, before: bytes) -> dict[int, int]:
         """Gives what was read before it was written since tracking began, with the values; `before` is memory then."""
@@ -210,13 +272,13 @@ class Scalar:
         """Gives the compiled loop over rows, for `Rows`."""
         if self._rows is None:
             text = loop_text(tracks=self.tracking is not None)
-            self._rows = RowsFunction(self._compiler.load(self._object_code(text), ["rows"])["rows"])
+            self._rows = LoopFunction(self._compiler.load(self._object_code(text), ["rows"])["rows"])
         return self._rows
 
     def prepare_rows(self, plan: Plan, word: int, limit: int) -> None:
         """Fills in what of a plan is this engine's, for rows that enter at a flash word and end by a cycle."""
         self._set_hooks(frozenset())
-        if word not in self._functions:
+        if word not in self._regions:
             self.translate([word])
         data, _, flags, cpu, flash, world = self._passed
         plan.data, plan.flags, plan.cpu, plan.flash, plan.world = data, flags, cpu, flash, world
@@ -225,7 +287,8 @@ class Scalar:
         plan.entry = self._table[word] or 0
         plan.deadline = limit - self._margin
         self._world.touched = 0
-        self._armed_event = self._world.next_event = self.chip.events.next_cycle
+        self._load_beats()
+        self._world.next_event = self.chip.events.next_cycle
         self.instructions = 0
 
     def take_over(self) -> None:
@@ -239,21 +302,36 @@ class Scalar:
             chip.interrupts.note_return(chip.cycle, chip.stack_pointer)
         if self._error is not None:
             error, self._error = self._error, None
+            # The instruction that failed is the one at hand, as it is on the reference engine.
+            chip.program_counter = self._error_word
             raise error
 
     # Translation.
 
-    def _function(self, word: int, *, at_once: bool) -> "ctypes._CFuncPtr | None":
-        found = self._functions.get(word)
-        if found is not None:
-            return found
-        if word in self._regions:
-            return None
-        self._passes[word] += 1
-        if not at_once and self._passes[word] < PASSES_BEFORE_TRANSLATION:
-            return None
-        self.translate([word])
-        return self._functions.get(word)
+    def _begin_at(self, word: int) -> None:
+        """Makes sure that a run which begins at a word has code for it."""
+        if word not in self._regions:
+            self.translate([word])
+
+    def _make_steps(self, word: int) -> bool:
+        """Makes code for the single instruction at a word and its neighbours; tells whether there is one."""
+        region = next(
+            (
+                r
+                for r in self._regions.values()
+                if r is not None and any(each.word == word for each in r.instructions())
+            ),
+            None,
+        ) or self._tracer.region(word)
+        if region is None:
+            return False
+        new = {each.word: each for each in region.instructions() if not self._steps[each.word]}
+        if word not in new:
+            return False
+        code = self._object_code(self._lowering.steps(new.values()), min(self.level, 1))
+        for each, address in zip(new, self._compiler.load(code, [step_name(w) for w in new]).values(), strict=True):
+            self._steps[each] = address
+        return True
 
     def translate(self, words: Iterable[int]) -> None:
         """Translates regions with everything they call directly, so far as it has no code yet."""
@@ -277,16 +355,16 @@ class Scalar:
         for word, region in made.items():
             address = addresses[function_name(word)]
             self._regions[word] = region
-            self._functions[word] = Compiled(address)
             self._table[word] = address
             self._checked.add(word)
             self._checked.update(_return_points(region))
             self._margin = max(self._margin, _longest_stretch(region))
 
-    def _object_code(self, text: str) -> bytes:
+    def _object_code(self, text: str, level: int | None = None) -> bytes:
         """Gives a module's object code, from the cache where the same text was compiled for the same host before."""
-        request = ("code", ENGINE_VERSION, host(), str(self.level), text)
-        return self._cache.product(request, lambda: Made(self._compiler.object_code(text, self.level))).data
+        level = self.level if level is None else level
+        request = ("code", ENGINE_VERSION, host(), str(level), text)
+        return self._cache.product(request, lambda: Made(self._compiler.object_code(text, level))).data
 
     def _set_hooks(self, words: frozenset[int]) -> None:
         """Has compiled code come back at these words; those that it does not look at yet become ends of blocks."""
@@ -320,10 +398,11 @@ class Scalar:
         bus = self.chip.bus
         bus.current_flash_word = word
         try:
+            if self._beats.changed:
+                self._store_beats()
             value = bus.read(address, cycle)
         except Exception as error:  # noqa: BLE001 - an exception cannot pass through compiled code; `run` raises it
-            self._error = error
-            return 256
+            return self._refuse(error, word)
         if self.tracking is not None:
             self.tracking.note_read(address, value)
         return value | self._answer(enabled)
@@ -332,19 +411,38 @@ class Scalar:
         bus = self.chip.bus
         bus.current_flash_word = word
         try:
+            if self._beats.changed:
+                self._store_beats()
             bus.write(address, value, cycle, mask)
         except Exception as error:  # noqa: BLE001 - the same
-            self._error = error
-            return 256
+            return self._refuse(error, word)
         return self._answer(enabled)
 
+    def _refuse(self, error: Exception, word: int) -> int:
+        self._error, self._error_word = error, word
+        self._world.attention = 1
+        return 256
+
     def _answer(self, enabled: int) -> int:
-        interrupts, following = self.chip.interrupts, self.chip.events.next_cycle
-        self._world.next_event = following
+        """Brings native events up to date after a device was touched; tells whether compiled code is to come back."""
+        interrupts, events, beats = self.chip.interrupts, self.chip.events, self._beats
         self._world.touched = 1
-        wanted = interrupts.requests and enabled and interrupts.delivers
-        sooner = interrupts.delivers and following < self._armed_event
-        return 256 if wanted or sooner or self._stop_requested else 0
+        requests = interrupts.requests & ~self._known_vectors
+        beats.other_requests = _as_signed(requests)
+        comes_back = bool(requests and enabled and interrupts.delivers)
+        if events.version != self._version:
+            self._load_beats()
+            comes_back = comes_back or interrupts.delivers
+        if self._stop_requested:
+            self._world.attention = 1
+            comes_back = True
+        return 256 if comes_back else 0
+
+
+def _as_signed(number: int) -> int:
+    """Gives the 64 bits of a number as a signed one."""
+    number &= (1 << 64) - 1
+    return number - (1 << 64) if number >> 63 else number
 
 
 def _words(given: Container[int]) -> Iterable[int]:
