@@ -102,13 +102,13 @@ class InterruptController:
         counts: MutableSequence[int],
         least: Sequence[int],
         most: Sequence[int],
-        total: Sequence[int],
+        total: MutableSequence[int],
     ) -> None:
         """Adds the runs that compiled code has counted by vector, and sets its counts back to zero."""
         for vector, count in enumerate(counts):
             if count:
                 self._add_times(vector, HandlerTimes(count, least[vector], most[vector], total[vector]))
-                counts[vector] = 0
+                counts[vector] = total[vector] = 0
 
     def save(self) -> tuple[int, bool, tuple[OpenHandler, ...]]:
         """Gives the state, for `restore`; the log of finished handlers is not part of it."""
