@@ -1,0 +1,214 @@
+"""Input domains as one types them: `49`, `0..1000:10`, `1,5,9`, `every`, `text:hello`, `hex:021cb8`."""
+
+import math
+import re
+from collections.abc import Sequence
+from fractions import Fraction
+
+from cyclerule.errors import ArgumentError, UnknownName
+from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
+from cyclerule.firmware.types import EnumType, FloatType, IntegerType, PointerType, ReferenceType, StructType, Type
+from cyclerule.measure.domains import every_value
+
+WHOLE_LIMIT = 1 << 16
+"""A parameter left out is swept whole where that makes no more rows than this."""
+
+SHOWN_VALUES = 8
+"""The most values of a list that are written out."""
+
+_RANGE = re.compile(r"(?P<first>.+?)\.\.(?P<last>[^:]+)(?::(?P<step>.+))?")
+_PREFIXES = ("text:", "hex:", "out:", "flash:", "address:", "function:")
+
+
+def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
+    """Reads the values that a text gives to something of a type; `name` is for messages.
+
+    A range includes both ends. Raises ArgumentError, UnknownName for an enumerator that does not exist.
+    """
+    text = text.strip()
+    if isinstance(given, ReferenceType) and not text.startswith(_PREFIXES):
+        return read_domain(name, given.target, text)
+    if not text:
+        raise ArgumentError(f"{name}= needs a value; {_example(name, given)}")
+    if text == "every":
+        return every_value(given)
+    if text.startswith(("text:", "flash:text:")):
+        return [_prefixed(name, text)]
+    found: list[object] = []
+    parts = text.split(",")
+    for part in (each.strip() for each in parts):
+        if not part:
+            raise ArgumentError(f"{name}={text}: there is nothing before or after a comma; {_example(name, given)}")
+        if part.startswith(_PREFIXES):
+            found.append(_prefixed(name, part))
+            continue
+        match = _RANGE.fullmatch(part)
+        if match is None:
+            found.append(_value(name, given, part))
+            continue
+        values = _range(name, given, part, match)
+        if len(parts) == 1:
+            return values
+        found.extend(values)
+    return found
+
+
+def read_value(name: str, given: Type, text: str) -> object:
+    """Reads a text that gives one value; raises ArgumentError as `read_domain`, and for a text that gives several."""
+    domain = read_domain(name, given, text)
+    if len(domain) != 1:
+        raise ArgumentError(f"{name}={text}: one value is wanted here, not {len(domain):,}")
+    return domain[0]
+
+
+def whole_domain(given: Type) -> Sequence[object] | None:
+    """Gives every value of a type of 16 bits or less; None for other types."""
+    if isinstance(given, IntegerType | EnumType) and given.size_bytes <= 2:
+        return every_value(given)
+    return None
+
+
+def _prefixed(name: str, text: str) -> object:
+    kind, _, rest = text.partition(":")
+    match kind:
+        case "text":
+            return rest
+        case "hex":
+            try:
+                return bytes.fromhex(rest)
+            except ValueError:
+                raise ArgumentError(
+                    f"{name}={text}: {rest!r} is not hexadecimal; each byte is two digits, as in hex:021cb8"
+                ) from None
+        case "out":
+            return out(_whole(name, rest, f"{name}={text}: write how many bytes, as in out:8"))
+        case "address":
+            return address(rest)
+        case "function":
+            return function(rest)
+        case _:
+            if not rest.startswith(("text:", "hex:")):
+                raise ArgumentError(f"{name}={text}: write flash:text:hello or flash:hex:021cb8")
+            return flash(_prefixed(name, rest))
+
+
+def _range(name: str, given: Type, text: str, match: re.Match[str]) -> Sequence[object]:
+    step_text = match["step"]
+    if isinstance(given, FloatType):
+        return _float_range(name, text, match)
+    first, last = _value(name, given, match["first"]), _value(name, given, match["last"])
+    step = 1 if step_text is None else _whole(name, step_text, f"{name}={text}: the step is a whole number above 0")
+    if not isinstance(first, int) or not isinstance(last, int):
+        raise ArgumentError(f"{name}={text}: a range runs between two whole numbers")
+    if step < 1:
+        raise ArgumentError(f"{name}={text}: the step is a whole number above 0")
+    if first > last:
+        raise ArgumentError(f"{name}={text}: {first} is above {last}; a range runs upwards")
+    return range(first, last + 1, step)
+
+
+def _float_range(name: str, text: str, match: re.Match[str]) -> list[float]:
+    # Fractions, so that 0..1:0.1 has eleven values and its last is 1.
+    try:
+        first, last, step = (Fraction(match[each] or "0") for each in ("first", "last", "step"))
+    except (ValueError, ZeroDivisionError):
+        raise ArgumentError(
+            f"{name}={text}: a range of such numbers is written 0..1:0.1, the step at the end"
+        ) from None
+    if step <= 0:
+        raise ArgumentError(f"{name}={text}: a range of such numbers needs a step above 0, as in 0..1:0.1")
+    if first > last:
+        raise ArgumentError(f"{name}={text}: {match['first']} is above {match['last']}; a range runs upwards")
+    return [float(first + n * step) for n in range(math.floor((last - first) / step) + 1)]
+
+
+def _value(name: str, given: Type, text: str) -> object:
+    text = text.strip()
+    match given:
+        case FloatType():
+            try:
+                return float(text)
+            except ValueError:
+                raise ArgumentError(f"{name}={text}: {text!r} is no number; {_example(name, given)}") from None
+        case EnumType(values=values) if text in values:
+            return values[text]
+        case EnumType(values=values) if text.isidentifier():
+            raise UnknownName("enumerator", text, values, hint=f"for {name} ({given.spelling})")
+        case IntegerType(is_bool=True) if text in ("true", "false"):
+            return int(text == "true")
+        case IntegerType() if len(text) == 3 and text[0] == text[2] == "'":
+            return ord(text[1])
+        case IntegerType() | EnumType() | PointerType():
+            return _whole(name, text, f"{name}={text}: {text!r} is no whole number; {_example(name, given)}")
+        case _:
+            raise ArgumentError(f"{name}={text}: {_example(name, given)}")
+
+
+def _whole(name: str, text: str, problem: str) -> int:
+    try:
+        return int(text.strip(), 0)
+    except ValueError:
+        pass
+    if re.fullmatch(r"[-+]?0[0-7]+", text.strip()):
+        raise ArgumentError(
+            f"{name}: {text} begins with 0, which C reads in base 8; write {int(text)} or 0o{text.lstrip('-+0') or '0'}"
+        )
+    raise ArgumentError(problem)
+
+
+def _example(name: str, given: Type) -> str:
+    """Says what to type for something of a type."""
+    return f"type for example {example_word(name, given)}"
+
+
+def example_word(name: str, given: Type) -> str:
+    """Gives a word that is a fitting domain for something of a type: "crc=0..255", "frame=hex:0102"."""
+    match given:
+        case ReferenceType(target=target):
+            return example_word(name, target)
+        case PointerType(target=target):
+            if isinstance(target, IntegerType) and target.is_char:
+                return f"{name}=text:hello" if target.is_const else f"{name}=out:16"
+            return f"{name}=hex:0102"
+        case StructType(size_bytes=size):
+            return f"{name}=hex:{'00' * min(size, 8)}"
+        case FloatType():
+            return f"{name}=2.5"
+        case EnumType(values=values) if values:
+            return f"{name}={next(iter(values))}"
+        case IntegerType(is_bool=True):
+            return f"{name}=1"
+        case IntegerType(size_bytes=1, signed=False):
+            return f"{name}=0..255"
+        case _:
+            return f"{name}=0..1000:10"
+
+
+def domain_text(domain: Sequence[object]) -> str:
+    """Writes a domain as one would type it: "0..255", "0..1000:10", "1,5,9"; a long list is shortened."""
+    if isinstance(domain, range) and len(domain) > 1:
+        step = "" if domain.step == 1 else f":{domain.step}"
+        return f"{domain[0]}..{domain[-1]}{step}"
+    shown = [value_text(each) for each in domain[:SHOWN_VALUES]]
+    if len(domain) > SHOWN_VALUES:
+        shown += ["…", value_text(domain[-1])]
+    return ",".join(shown)
+
+
+def value_text(value: object) -> str:
+    """Writes one value as one would type it."""
+    match value:
+        case bytes() | bytearray():
+            return f"hex:{bytes(value).hex()}"
+        case str():
+            return f"text:{value}"
+        case Out(size_bytes=size):
+            return f"out:{size}"
+        case Flash(data=data):
+            return f"flash:hex:{data.hex()}"
+        case Address(name=name):
+            return f"address:{name}"
+        case FunctionName(name=name):
+            return f"function:{name}"
+        case _:
+            return str(value)

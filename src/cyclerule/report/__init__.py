@@ -1,0 +1,1 @@
+"""Showing results: plain-data views first, then the faces that are made from them."""
