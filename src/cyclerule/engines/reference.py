@@ -94,10 +94,10 @@ class Reference:
                     cycle += interrupts.response_cycles
                     is_first = False
                     continue
-                self._attention &= ~_SHADOW
-                chip.interrupt_shadow = False
                 if not is_first and pc in entries:
                     return Stop.AT_ENTRY
+                self._attention &= ~_SHADOW
+                chip.interrupt_shadow = False
                 is_first = False
                 found = decoded[pc]
                 if found is None:

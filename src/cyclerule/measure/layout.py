@@ -21,6 +21,11 @@ def unused_word(image: Image, chip: Chip) -> int:
     raise ArgumentError("the program fills all of flash, so no return address is free to measure a call with")
 
 
+def function_word(image: Image, name: str) -> int | None:
+    """Gives the flash word of a function by its link symbol; None without such a symbol."""
+    return next((s.address // 2 for s in image.symbols if s.name == name and s.space == "flash"), None)
+
+
 def decoded_at(chip: Chip, word: int) -> Decoded | None:
     """Gives the instruction at a flash word; None where there is none."""
     return chip.table.decode(chip.word(word), chip.word((word + 1) % chip.flash_words))
@@ -58,9 +63,9 @@ def main_word(image: Image, chip: Chip) -> int | None:
     Without symbols it is what the start-up code calls right before it jumps to `exit`: avr-libc, gcrt1.S, section
     .init9. The way there is the reset vector's, without the turns of the loops that set up data.
     """
-    symbol = next((s for s in image.symbols if s.name == "main" and s.space == "flash"), None)
-    if symbol is not None:
-        return symbol.address // 2
+    named = function_word(image, "main")
+    if named is not None:
+        return named
     word = 0
     for _ in range(START_UP_INSTRUCTIONS):
         decoded = decoded_at(chip, word)

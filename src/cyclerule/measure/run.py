@@ -11,6 +11,7 @@ from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Chip
 from cyclerule.machine.interrupts import HandlerRun
+from cyclerule.measure.layout import function_word
 from cyclerule.measure.results import CallRow, CallStats, HandlerStats, Measured, Run
 from cyclerule.measure.stage import Stage
 from cyclerule.peripherals.usart import SentByte
@@ -85,11 +86,12 @@ class _OpenCall(NamedTuple):
 class CallWatch:
     """Follows the calls of some functions through a run: entries by address, returns by return address and stack.
 
-    `functions` are flash words by name.
+    `functions` are flash words by name; `longjmp` is that function's, None where the program has none.
     """
 
     stage: Stage
     functions: Mapping[str, int]
+    longjmp: int | None
     open: list[_OpenCall] = field(default_factory=list)
     rows: dict[int, list[CallRow]] = field(default_factory=dict)
     exits: set[int] = field(default_factory=set)
@@ -98,6 +100,8 @@ class CallWatch:
         """Notes that control has come to the first instruction of a watched function."""
         chip = self.stage.chip
         word = chip.program_counter
+        if word == self.longjmp:
+            self._abandon(_target_of_longjmp(chip))
         if word not in self.functions.values():
             return
         return_word = _return_address(chip)
@@ -107,6 +111,17 @@ class CallWatch:
             return
         self.open.append(_OpenCall(word, chip.cycle, return_word, stack_pointer, self._caller(return_word)))
         self.exits.add(return_word)
+
+    def _abandon(self, stack_pointer: int) -> None:
+        """Forgets the calls that a jump to this level of the stack leaves: they never return."""
+        while self.open and self.open[-1].stack_pointer <= stack_pointer:
+            self.open.pop()
+        self._watch_returns()
+
+    def _watch_returns(self) -> None:
+        # The engine holds on to the set itself.
+        self.exits.clear()
+        self.exits.update(call.return_word for call in self.open)
 
     def at_exit(self) -> None:
         """Notes that control has come to an address that watched calls return to."""
@@ -120,8 +135,7 @@ class CallWatch:
             if call.stack_pointer == chip.stack_pointer:
                 row = CallRow(call.start_cycle, chip.cycle - call.start_cycle, call.caller)
                 self.rows.setdefault(call.word, []).append(row)
-        self.exits.clear()
-        self.exits.update(call.return_word for call in self.open)
+        self._watch_returns()
 
     def _caller(self, return_word: int) -> str:
         function = self.stage.image.function_at(2 * return_word - 2)
@@ -132,6 +146,15 @@ class CallWatch:
     def stats(self) -> dict[str, CallStats]:
         """Gives the finished calls of each function, ordered by start."""
         return {name: CallStats(tuple(sorted(self.rows.get(word, ())))) for name, word in self.functions.items()}
+
+
+def _target_of_longjmp(chip: Chip) -> int:
+    """Gives the stack pointer that `longjmp` is going to set, from the buffer that its first argument points to.
+
+    It lies behind the 18 registers that a function has to keep: avr-libc, setjmp.S.
+    """
+    place = chip.data[24] + (chip.data[25] << 8) + 18
+    return int.from_bytes(chip.data[place : place + 2], "little") & chip.stack_pointer_mask
 
 
 def _return_address(chip: Chip) -> int:
@@ -162,9 +185,11 @@ def run_program(
     registers = {name: _register_names(chip, name) for name in watch}
     if until.serial is not None:
         _stop_at_text(stage, until.serial)
-    follow = CallWatch(stage, calls)
+    follow = CallWatch(stage, calls, function_word(stage.image, "longjmp") if calls else None)
     limit = max_cycles if until.cycle is None else min(until.cycle, max_cycles)
     entries = until.entries | frozenset(calls.values())
+    if follow.longjmp is not None:
+        entries |= {follow.longjmp}
     engine.begin()
     engine.instructions = 0
     stopped, fault = "max_cycles", None
