@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +86,8 @@ def time_qemu(image: Path, machine: str) -> tuple[list[float], list[bytes]]:
     command = ["qemu-system-avr", "-M", machine, "-bios", str(image), "-display", "none", "-monitor", "none"]
     process = subprocess.Popen([*command, "-serial", "stdio"], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
     assert process.stdout is not None  # noqa: S101 - for the type checker
-    received, times = bytearray(), []
+    received = bytearray()
+    times: list[float] = []
     try:
         while len(times) < ROUNDS + 2:
             data = os.read(process.stdout.fileno(), 64)
@@ -102,7 +104,7 @@ def time_qemu(image: Path, machine: str) -> tuple[list[float], list[bytes]]:
 
 def _differences(times: list[float]) -> list[float]:
     """Gives the lengths of the timed rounds: all but the first."""
-    return [after - before for before, after in zip(times[1:-1], times[2:], strict=True)]
+    return [after - before for before, after in pairwise(times[1:])]
 
 
 def time_engine(image: Path, level: int) -> dict[str, Any]:
