@@ -1,7 +1,7 @@
 """One call of one function, from the starting state to its return."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError
@@ -13,7 +13,7 @@ from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
-from cyclerule.measure.stage import Stage, StartingState
+from cyclerule.measure.stage import AUTO, Stage, StartingState
 from cyclerule.measure.waiting import explain_runaway, explain_stray_return
 
 DEFAULT_LIMIT = 50_000_000
@@ -80,18 +80,24 @@ def enter(stage: Stage, word: int, *, interrupts: bool = False) -> None:
     stage.engine.call_from_outside(word, stage.return_word)
 
 
-def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int) -> int:
+def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, *, is_under_way: bool = False) -> int:
     """Runs a call that has been entered until it is back; gives its cycles.
+
+    One that `is_under_way` has run already for a while, since the measurement began.
 
     Raises RunawayError when it passes the limit, waits for ever or comes back past its caller,
     FaultError with its place when the program does what the chip cannot do.
     """
-    chip, engine, name = stage.chip, stage.engine, callee.name
-    start = chip.cycle
+    chip, name = stage.chip, callee.name
+    start = stage.began if is_under_way else chip.cycle
     probe = min(limit, PROBE_AFTER)
     try:
         while True:
-            stop = engine.run(start + probe, exits=stage.ends_of_call)
+            if is_under_way and chip.program_counter in stage.ends_of_call:
+                stop = Stop.AT_EXIT
+            else:
+                stop = stage.run(start + probe, exits=stage.ends_of_call)
+            is_under_way = False
             if stop is Stop.AT_EXIT:
                 if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
                     check_stack(stage, callee)
@@ -137,14 +143,13 @@ def run_call(
     interrupts: bool = False,
 ) -> Call:
     """Measures one call from a state."""
-    chip, engine = stage.chip, stage.engine
+    chip = stage.chip
     stage.set_state(state)
     before = bytes(chip.data)
     placement = place_call(stage, callee, values)
     placed = apply_placement(stage, placement)
     result = result_place(callee.signature, placement)
-    engine.begin(placed)
-    engine.instructions = 0
+    stage.begin(measured.engine, placed)
     log: list[IoWrite] = []
     chip.bus.log = log
     enter(stage, callee.word, interrupts=interrupts)
@@ -163,17 +168,17 @@ def run_call(
     }
     stack_bytes = placement.stack_pointer - chip.lowest_stack_pointer
     return Call(
-        measured=measured,
+        measured=replace(measured, engine=stage.used),
         given=_given(callee, values),
         cycles=cycles,
         own_cycles=cycles - taken,
         cycles_with_call=cycles + callee.call_cycles,
-        instructions=engine.instructions,
+        instructions=stage.instructions,
         returned=returned,
         arguments=buffers,
         stack_bytes=stack_bytes,
         io=[IoWrite(cycle - start, register, value) for cycle, register, value in log],
-        held=name_held(stage, engine.first_reads, before, placement.stack_pointer),
+        held=name_held(stage, stage.first_reads(before), before, placement.stack_pointer),
         handlers=handlers,
         warnings=stage.warnings(),
     )
@@ -198,6 +203,7 @@ def make_state(
     """
     chip = stage.chip
     stage.set_state(stage.saved)
+    stage.begin(AUTO)
     for callee, values in before:
         stack_pointer = chip.stack_pointer
         placement = place_call(stage, callee, values)

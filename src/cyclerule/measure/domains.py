@@ -2,10 +2,12 @@
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from typing import SupportsIndex
 
 from cyclerule.errors import ArgumentError, DomainTooLarge
-from cyclerule.firmware.types import EnumType, IntegerType, PointerType, Type
-from cyclerule.firmware.values import scalar_range
+from cyclerule.firmware.arguments import Address, Flash, FunctionName
+from cyclerule.firmware.types import EnumType, FunctionType, IntegerType, PointerType, Type
+from cyclerule.firmware.values import decayed, scalar_range
 
 _FIXED = re.compile(r"(?:std::)?(u?)int(8|16|32|64)_t")
 _NAMED = {
@@ -69,6 +71,25 @@ def as_domain(name: str, given: object) -> Sequence[object]:
     if not size:
         raise ArgumentError(f"the domain of {name} is empty; a..b includes both ends and a may not be above b")
     return domain
+
+
+def are_numbers(signature: FunctionType, domains: Mapping[str, Sequence[object]]) -> bool:
+    """Tells whether every value is a number by itself, and none a buffer or a name that is to be placed first."""
+    return all(
+        isinstance(domain, range) or all(_is_number(parameter.type, value) for value in domain)
+        for parameter, domain in zip(signature.parameters, in_order(signature, domains), strict=True)
+    )
+
+
+def _is_number(given: Type, value: object) -> bool:
+    if isinstance(decayed(given), PointerType):
+        return value is None or isinstance(value, SupportsIndex)
+    return not isinstance(value, Address | FunctionName | Flash)
+
+
+def in_order(signature: FunctionType, domains: Mapping[str, Sequence[object]]) -> list[Sequence[object]]:
+    """Gives the domains in the order of a function's parameters; one without a name is "argument 1" and so on."""
+    return [domains[parameter.name or f"argument {n}"] for n, parameter in enumerate(signature.parameters, 1)]
 
 
 def count_rows(domains: Iterable[Sequence[object]]) -> int:

@@ -1,16 +1,14 @@
 """The whole program from reset: until something happens, with calls and register writes watched."""
 
-from collections.abc import Callable, Container, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError, UnknownName
 from cyclerule.firmware.image import Image
-from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Chip
-from cyclerule.machine.interrupts import HandlerRun
 from cyclerule.measure.layout import function_word
 from cyclerule.measure.results import CallRow, CallStats, HandlerStats, Measured, Run
 from cyclerule.measure.stage import Stage
@@ -179,7 +177,7 @@ def run_program(
 
     The stage is used up: its state is that of the stop.
     """
-    chip, engine = stage.chip, stage.engine
+    chip = stage.chip
     log: list[IoWrite] = []
     chip.bus.log = log if watch else None
     registers = {name: _register_names(chip, name) for name in watch}
@@ -190,16 +188,16 @@ def run_program(
     entries = until.entries | frozenset(calls.values())
     if follow.longjmp is not None:
         entries |= {follow.longjmp}
-    engine.begin()
-    engine.instructions = 0
+    chip.interrupts.keeps_log = False
+    stage.begin(measured.engine)
     stopped, fault = "max_cycles", None
     try:
         while True:
-            stop = engine.run(limit, exits=follow.exits, entries=entries, stops_at_break=until.at_break)
+            stop = stage.run(limit, exits=follow.exits, entries=entries, stops_at_break=until.at_break)
             if stop is Stop.AT_EXIT:
                 follow.at_exit()
             # The engine stops once at a word: a handler may return right to the first instruction of a function.
-            if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and _goes_on_at(chip, entries)):
+            if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and stage.goes_on_at(entries)):
                 follow.at_entry()
                 if chip.program_counter in until.entries:
                     stopped = "until"
@@ -215,25 +213,18 @@ def run_program(
         stopped, fault = "fault", str(stage.located(error))
     serial = stage.devices.serial
     return Run(
-        measured=measured,
+        measured=replace(measured, engine=stage.used),
         cycles=chip.cycle,
-        instructions=engine.instructions,
+        instructions=stage.instructions,
         stopped=stopped,
         place=stage.place(2 * chip.program_counter),
         fault=fault,
         serial=bytes(sent.value for sent in serial.sent) if serial is not None else b"",
         calls=follow.stats(),
         watched={name: [write for write in log if write.register in names] for name, names in registers.items()},
-        handlers=_handler_stats(chip, chip.interrupts.finished),
+        handlers=_handler_stats(chip),
         warnings=stage.warnings(),
     )
-
-
-def _goes_on_at(chip: Chip, entries: Container[int]) -> bool:
-    """Whether the next instruction is one of these, and no handler comes before it."""
-    interrupts = chip.interrupts
-    waits = interrupts.requests and chip.flags[I] and interrupts.delivers and not chip.interrupt_shadow
-    return chip.program_counter in entries and not waits
 
 
 def _stop_at_text(stage: Stage, text: bytes) -> None:
@@ -243,7 +234,7 @@ def _stop_at_text(stage: Stage, text: bytes) -> None:
 
     def listen(sent: SentByte) -> None:
         if sent.value == text[-1] and bytes(each.value for each in serial.sent[-len(text) :]) == text:
-            stage.engine.request_stop()
+            stage.request_stop()
 
     serial.on_sent = listen
 
@@ -255,9 +246,8 @@ def _register_names(chip: Chip, name: str) -> frozenset[str]:
     return frozenset(chip.bus.name(register.address + byte) for byte in range(register.size_bytes))
 
 
-def _handler_stats(chip: Chip, runs: Sequence[HandlerRun]) -> dict[str, HandlerStats]:
-    by_vector: dict[str, list[int]] = {}
-    for each in runs:
-        name = chip.part.vector_name(each.vector) or f"vector {each.vector}"
-        by_vector.setdefault(name, []).append(each.end_cycle - each.start_cycle)
-    return {name: HandlerStats(len(c), min(c), max(c), sum(c)) for name, c in by_vector.items()}
+def _handler_stats(chip: Chip) -> dict[str, HandlerStats]:
+    return {
+        chip.part.vector_name(vector) or f"vector {vector}": HandlerStats(*times)
+        for vector, times in sorted(chip.interrupts.stats.items())
+    }

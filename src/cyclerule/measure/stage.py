@@ -1,13 +1,17 @@
 """A chip prepared for measuring: firmware loaded, run up to its starting state, and set back there at will."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+from cyclerule.cache import cache_folder
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.tracking import TrackingReference
 from cyclerule.errors import ArgumentError, FaultError, RunawayError
 from cyclerule.firmware.image import Image
+from cyclerule.firmware.object_cache import ObjectCache
+from cyclerule.isa.operations import I
 from cyclerule.machine.bus import Unmodelled
 from cyclerule.machine.chip import Chip
 from cyclerule.measure.layout import has_vector_table, main_word, unused_word
@@ -15,17 +19,24 @@ from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
 
+if TYPE_CHECKING:
+    from cyclerule.engines.llvm.scalar import Scalar
+
 START_UP_LIMIT = 20_000_000
 """Cycles within which start-up code must reach `main`: a hundred times what clearing the largest RAM takes."""
 
-ENGINES = ("auto", "reference")
+AUTO, REFERENCE, SCALAR = "auto", "reference", "scalar"
+ENGINES = (AUTO, REFERENCE, SCALAR)
+
+REFERENCE_CYCLES = 300_000
+"""Cycles that "auto" leaves to the reference engine: about what making compiled code takes in time."""
 
 
 def check_engine(name: str) -> str:
-    """Gives the engine that a name stands for; raises ArgumentError when there is none."""
+    """Gives the name of an engine back; raises ArgumentError when there is none of that name."""
     if name not in ENGINES:
         raise ArgumentError(f"engine {name!r} is not available; there are {', '.join(ENGINES)}")
-    return "reference"
+    return name
 
 
 class StartingState(NamedTuple):
@@ -44,8 +55,10 @@ class StartingState(NamedTuple):
 class Stage:
     """A chip with firmware, its devices, an engine, and the state from which every call starts.
 
-    `return_word` is the flash word that a measured call returns to: one that holds nothing. `ends_of_call` are the
-    words at which a call is over in one way or another: that one, and the reset vector.
+    `engine` is the reference engine, `compiled` the one that takes over where much is to be done; both work on the same
+    chip. With `tracks` both note what is read before it is written. `return_word` is the flash word that a measured
+    call returns to: one that holds nothing. `ends_of_call` are the words at which a call is over in one way or
+    another: that one, and the reset vector.
     """
 
     image: Image
@@ -56,10 +69,14 @@ class Stage:
     start: str
     return_word: int
     ends_of_call: tuple[int, ...]
+    tracks: bool = True
     _flash_data: tuple[tuple[int, bytes], ...] = ()
+    _wanted: str = REFERENCE
+    _used: str = REFERENCE
+    began: int = 0
 
     @classmethod
-    def at_reset(cls, image: Image, part: Part, fill: int = 0) -> "Stage":
+    def at_reset(cls, image: Image, part: Part, fill: int = 0, *, tracks: bool = True) -> "Stage":
         """Loads an image into a fresh chip, whose RAM holds `fill` everywhere."""
         chip = Chip(part, image.flash)
         devices = fit_devices(chip)
@@ -71,7 +88,7 @@ class Stage:
         saved = StartingState(chip.save(), {})
         return_word = unused_word(image, chip)
         ends = (return_word, 0) if has_vector_table(chip) else (return_word,)
-        return cls(image, chip, devices, engine, saved, "at reset", return_word, ends)
+        return cls(image, chip, devices, engine, saved, "at reset", return_word, ends, tracks)
 
     @classmethod
     def prepare(cls, image: Image, part: Part, fill: int = 0) -> "Stage":
@@ -86,6 +103,71 @@ class Stage:
             stage.start = "at the entry of main"
         stage.saved = stage.keep_state()
         return stage
+
+    @cached_property
+    def compiled(self) -> "Scalar":
+        """The compiled engine, made on first use."""
+        from cyclerule.engines.llvm.scalar import Scalar
+
+        return Scalar(self.chip, reference=self.engine, tracks=self.tracks, cache=ObjectCache(cache_folder("code")))
+
+    def begin(self, engine: str, arguments: Iterable[int] = ()) -> None:
+        """Starts a measurement: nothing executed, nothing read; `arguments` are data addresses the caller placed."""
+        self._wanted, self._used, self.began = engine, REFERENCE, self.chip.cycle
+        self.engine.begin(arguments)
+        if engine == SCALAR:
+            self._used = SCALAR
+        self.instructions = 0
+
+    @property
+    def used(self) -> str:
+        """The engine that the present measurement has come to use."""
+        return self._used
+
+    @property
+    def instructions(self) -> int:
+        """Instructions executed since the measurement began."""
+        return self.compiled.instructions if self._used == SCALAR else self.engine.instructions
+
+    @instructions.setter
+    def instructions(self, count: int) -> None:
+        self.engine.instructions = count
+        if "compiled" in self.__dict__:
+            self.compiled.instructions = count
+
+    def first_reads(self, before: bytes) -> Mapping[int, int]:
+        """Gives what was read before it was written, by data address; `before` is memory as the call began."""
+        return self.compiled.first_reads(before) if self._used == SCALAR else self.engine.first_reads
+
+    def request_stop(self) -> None:
+        """Stops the run at the next instruction boundary."""
+        (self.compiled if self._used == SCALAR else self.engine).request_stop()
+
+    def run(
+        self,
+        limit: int,
+        *,
+        exits: Container[int] = (),
+        entries: Container[int] = (),
+        stops_at_break: bool = False,
+    ) -> Stop:
+        """Executes on the engine asked for, as `Engine.run` does; "auto" begins on one and goes on with the other."""
+        if self._used == REFERENCE:
+            patience = limit if self._wanted == REFERENCE else min(limit, self.began + REFERENCE_CYCLES)
+            if self.chip.cycle < patience or patience == limit:
+                stop = self.engine.run(patience, exits=exits, entries=entries, stops_at_break=stops_at_break)
+                if stop is not Stop.LIMIT or patience == limit:
+                    return stop
+                if self.goes_on_at(entries):
+                    return Stop.AT_ENTRY
+            self._used = SCALAR
+        return self.compiled.run(limit, exits=exits, entries=entries, stops_at_break=stops_at_break)
+
+    def goes_on_at(self, entries: Container[int]) -> bool:
+        """Tells whether the next instruction is at one of these words, and no handler comes before it."""
+        chip = self.chip
+        waits = chip.interrupts.requests and chip.flags[I] and chip.interrupts.delivers and not chip.interrupt_shadow
+        return chip.program_counter in entries and not chip.is_asleep and not waits
 
     def run_to_main(self, main: int) -> None:
         """Runs the start-up code to the flash word of `main`; RunawayError when it does not get there."""

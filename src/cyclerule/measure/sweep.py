@@ -4,19 +4,35 @@ import time
 from array import array
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from cyclerule.errors import DomainTooLarge, FaultError, RunawayError
-from cyclerule.firmware.convention import result_place, scalar_bits, scalar_plan
+from cyclerule.firmware.convention import ResultPlace, result_place, scalar_bits, scalar_plan
 from cyclerule.firmware.types import EnumType, FloatType, IntegerType, PointerType, StructType, Type, VoidType
+from cyclerule.firmware.values import value_of
 from cyclerule.machine.bus import Unmodelled
+from cyclerule.measure.batches import ROWS_A_BATCH, Batches, takes_batches
 from cyclerule.measure.call import Callee, apply_placement, enter, place_call, run_to_return
-from cyclerule.measure.domains import count_rows
+from cyclerule.measure.domains import are_numbers, count_rows
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Extreme, Held, Measured, Sweep, Value
-from cyclerule.measure.stage import Stage, StartingState
+from cyclerule.measure.stage import AUTO, REFERENCE, SCALAR, Stage, StartingState
+
+if TYPE_CHECKING:
+    from cyclerule.engines.llvm.rows import Batch
 
 LONGEST_SECONDS = 900.0
 """A sweep that would take longer than this on the engine at hand is refused, with the time it would take."""
+
+COMPILED_SECONDS = 0.4
+"""Work that would take the reference engine longer than this goes to compiled code, which takes that long to make."""
+
+LONG_ROW_SECONDS = 0.0005
+"""A row that takes longer than this is quicker in compiled code even when Python places its arguments."""
+
+ROWS_TO_TELL = 16
+FIRST_BATCH = 1 << 10
 
 PROBE_SECONDS = 0.5
 """How long a sweep runs before its time is foretold."""
@@ -49,7 +65,7 @@ def run_sweep(
     `domains` has one entry for each parameter, in the order in which they vary. Raises DomainTooLarge when
     that would take longer than `longest_seconds`, and what a call raises, with the input it happened on.
     """
-    chip, engine = stage.chip, stage.engine
+    chip = stage.chip
     names = tuple(domains)
     count = count_rows(domains.values())
     returns = callee.signature.returns
@@ -58,11 +74,13 @@ def run_sweep(
     held: dict[str, Held] = {}
     seen_reads: set[int] = set()
     touched: dict[tuple[int, str], Unmodelled] = {}
+    pace = _Pace(measured.engine, count, takes_batches(callee, domains) and not interrupts)
     for index, setup in enumerate(_rows(stage, callee, domains)):
+        if pace.turns_to_batches(index):
+            break
         stage.set_state(state)
         stack_pointer, placed = setup()
-        engine.begin(placed)
-        engine.instructions = 0
+        stage.begin(pace.engine(index), placed)
         enter(stage, callee.word, interrupts=interrupts)
         try:
             cycles = run_to_return(stage, callee, stack_pointer, limit)
@@ -70,17 +88,20 @@ def run_sweep(
             raise _with_input(error, _input(domains, names, index)) from None
         if chip.bus.unmodelled:
             touched = {**chip.bus.unmodelled, **touched}
-        if not engine.first_reads.keys() <= seen_reads:
-            seen_reads |= engine.first_reads.keys()
-            for each in name_held(stage, engine.first_reads, bytes(state.chip[0]), stack_pointer):
+        first_reads = stage.first_reads(state.chip[0])
+        if not first_reads.keys() <= seen_reads:
+            seen_reads |= first_reads.keys()
+            for each in name_held(stage, first_reads, state.chip[0], stack_pointer):
                 held.setdefault(each.name, each)
         returned = _read_result(stage, callee) if tally.keeps_results else None
-        tally.add(cycles, engine.instructions, stack_pointer - chip.lowest_stack_pointer, returned)
-        if not index & 63:
+        tally.add(cycles, stage.instructions, stack_pointer - chip.lowest_stack_pointer, returned)
+        if not index & 63 and not pace.will_turn:
             clock.look(index + 1)
+    if tally.count < count:
+        touched = {**_run_batches(stage, state, callee, domains, tally, clock, held, limit), **touched}
     clock.finish()
     return Sweep(
-        measured=measured,
+        measured=replace(measured, engine=stage.used),
         names=names,
         domains=dict(domains),
         count=count,
@@ -98,6 +119,68 @@ def run_sweep(
         row_stack_bytes=tally.stacks if tally.keeps_rows else None,
         array_type=None if isinstance(returns, VoidType) else _array_type(returns),
     )
+
+
+def _run_batches(  # noqa: PLR0917 - the parts of one sweep
+    stage: Stage,
+    state: StartingState,
+    callee: Callee,
+    domains: Mapping[str, Sequence[object]],
+    tally: "_Tally",
+    clock: "_Clock",
+    held: dict[str, Held],
+    limit: int,
+) -> Mapping[tuple[int, str], Unmodelled]:
+    """Runs all rows that are left in compiled code; gives what they touched that is not modelled."""
+    names, count = tuple(domains), count_rows(domains.values())
+    batches = Batches(stage, state, callee, domains, limit)
+    size = FIRST_BATCH
+    while tally.count < count:
+        size = min(size, count - tally.count)
+        batches.row = tally.count
+        try:
+            tally.add_batch(batches.run(tally.count, size), batches.results)
+        except (RunawayError, FaultError) as error:
+            raise _with_input(error, _input(domains, names, batches.row)) from None
+        clock.look(tally.count)
+        size = ROWS_A_BATCH
+    for each in name_held(stage, batches.first_reads(state.chip[0]), state.chip[0], batches.stack_pointer):
+        held.setdefault(each.name, each)
+    return stage.chip.bus.unmodelled
+
+
+class _Pace:
+    """Decides which engine a row goes to: "auto" begins on the reference engine and leaves it when much is left."""
+
+    def __init__(self, engine: str, count: int, can_batch: bool) -> None:
+        self._engine, self._count, self._can_batch = engine, count, can_batch
+        self._began = time.perf_counter()
+        self._row_engine = engine
+
+    @property
+    def will_turn(self) -> bool:
+        """Whether the rows may yet go on in batches, so that their present speed foretells nothing."""
+        return self._can_batch and self._engine != REFERENCE
+
+    def turns_to_batches(self, row: int) -> bool:
+        """Tells whether the rows from this one on are to run in batches."""
+        if not self._can_batch or self._engine == REFERENCE:
+            return False
+        return self._engine == SCALAR or self._seconds_left(row) > COMPILED_SECONDS
+
+    def engine(self, row: int) -> str:
+        """Gives the engine for a row that does not run in a batch."""
+        is_long = row > 0 and (time.perf_counter() - self._began) / row > LONG_ROW_SECONDS
+        if self._row_engine == AUTO and is_long and self._seconds_left(row) > COMPILED_SECONDS:
+            self._row_engine = SCALAR
+        return self._row_engine
+
+    def _seconds_left(self, row: int) -> float:
+        """Foretells what the rows left would take at the pace so far; 0 while too few are done to tell."""
+        passed = time.perf_counter() - self._began
+        if row < ROWS_TO_TELL and passed < COMPILED_SECONDS:
+            return 0.0
+        return passed / max(row, 1) * (self._count - row)
 
 
 class _Tally:
@@ -128,6 +211,40 @@ class _Tally:
             self.stacks.append(depth)
         if self.keeps_results:
             self.returned.append(returned)
+
+    def add_batch(self, batch: "Batch", place: ResultPlace) -> None:
+        """Adds the rows of a batch."""
+        import numpy as np
+
+        cycles = batch.cycles
+        least, most = int(cycles.min()), int(cycles.max())
+        if self.count == 0 or least < self.least:
+            self.least, self.first_least = least, self.count + int(cycles.argmin())
+        if self.count == 0 or most > self.most:
+            self.most, self.first_most = most, self.count + int(cycles.argmax())
+        self.count += len(cycles)
+        self.total += int(cycles.sum())
+        self.deepest = max(self.deepest, int(batch.stack_bytes.max()))
+        values, times = np.unique(cycles, return_counts=True)
+        self.histogram.update(dict(zip(values.tolist(), times.tolist(), strict=True)))
+        if self.keeps_rows:
+            self.cycles.frombytes(cycles.tobytes())
+            self.instructions.frombytes(batch.instructions.tobytes())
+            self.stacks.frombytes(batch.stack_bytes.tobytes())
+        if self.keeps_results:
+            self.returned.extend(_batch_results(batch, place))
+
+
+def _batch_results(batch: "Batch", place: ResultPlace) -> Sequence[Value]:
+    """Reads the results of a batch: plain types all at once, others one by one."""
+    import numpy as np
+
+    kind = _array_type(place.type)
+    size = len(place.registers)
+    if kind not in ("bytes", "object", "bool") and np.dtype(kind).itemsize == size:
+        values: list[Value] = np.ascontiguousarray(batch.results).view(kind).ravel().tolist()
+        return values
+    return [value_of(place.type, bytes(row)) for row in batch.results]
 
 
 class _Clock:
@@ -161,7 +278,7 @@ def _rows(stage: Stage, callee: Callee, domains: Mapping[str, Sequence[object]])
     plan = scalar_plan(callee.signature)
     parameters = callee.signature.parameters
     order = [list(domains).index(_parameter_key(p.name, n)) for n, p in enumerate(parameters)]
-    if plan is not None:
+    if plan is not None and are_numbers(callee.signature, domains):
         yield from _scalar_rows(stage, callee, plan, domains, order)
         return
     for values in _combinations(tuple(domains.values())):

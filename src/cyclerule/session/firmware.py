@@ -284,7 +284,7 @@ class Firmware:
         """
         used = check_engine(engine)
         limit = _limit(max_cycles, self.clock or 16_000_000)
-        stage = Stage.at_reset(self.image, self.part, self._fill)
+        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False)
         end = read_until(until, self.image, self._entry_word)
         if end.cycle is not None and max_cycles is None:
             limit = max(limit, end.cycle)

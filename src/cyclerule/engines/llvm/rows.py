@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from cyclerule.engines.llvm.layout import Cpu, World, offset
+from cyclerule.engines.tracking import READ_FIRST
 
 if TYPE_CHECKING:
     import numpy as np
@@ -222,9 +223,10 @@ class Batch:
 
 @dataclass(frozen=True)
 class Entrance:
-    """How each row begins: flash word, return address, the caller's stack pointer, and the registers of the arguments.
+    """How each row begins and ends: flash word, return address, the caller's stack pointer, and the registers of the arguments.
 
-    `argument_registers` are in the order of an argument row's bytes; `result_registers` hold the result, lowest first.
+    `argument_registers` are in the order of an argument row's bytes; `result_registers` hold the result, lowest first;
+    `ends` are flash words at which compiled code hands a row over.
     """
 
     word: int
@@ -232,6 +234,7 @@ class Entrance:
     stack_pointer: int
     argument_registers: Sequence[int]
     result_registers: Sequence[int]
+    ends: frozenset[int]
 
 
 class Rows:
@@ -268,6 +271,19 @@ class Rows:
         self._result_registers = np.array(entrance.result_registers or [0], np.uint8)
         self._limit = limit
         self._function = engine.rows_function()
+
+    @property
+    def stack_pointer(self) -> int:
+        """The caller's stack pointer, to which each row comes back."""
+        return self._entrance.stack_pointer
+
+    def first_reads(self, before: bytes) -> dict[int, int]:
+        """Gives what any row so far has read before writing it, with the values; `before` is memory at the start."""
+        tracking = self._engine.tracking
+        found = {} if tracking is None else dict(tracking.first_reads)
+        for address in self._np.nonzero(self.seen & READ_FIRST)[0].tolist():
+            found.setdefault(address, before[address])
+        return found
 
     def run(self, arguments: "np.ndarray[Any, Any]", first: int) -> Batch:
         """Runs a row for each line of `arguments` (uint8, one column for each argument register).
@@ -309,7 +325,7 @@ class Rows:
         )
         while True:
             start = chip.cycle
-            engine.prepare_rows(plan, entrance.word, start + self._limit)
+            engine.prepare_rows(plan, entrance.word, entrance.ends, start + self._limit)
             why = self._function(ctypes.byref(plan))
             if why == ALL_DONE:
                 chip.restore(self._saved)

@@ -42,12 +42,13 @@ class Scalar:
         *,
         level: int = 2,
         reference: Reference | None = None,
+        tracks: bool = True,
         cache: ObjectCache | None = None,
     ) -> None:
         self.chip = chip
         self.level = level
         self._reference = reference or Reference(chip)
-        self.tracking = reference if isinstance(reference, TrackingReference) else None
+        self.tracking = reference if tracks and isinstance(reference, TrackingReference) else None
         self._tracer = Tracer(chip)
         self._lowering = Lowering(chip, tracks=self.tracking is not None)
         self._compiler = Compiler()
@@ -275,9 +276,12 @@ class Scalar:
             self._rows = LoopFunction(self._compiler.load(self._object_code(text), ["rows"])["rows"])
         return self._rows
 
-    def prepare_rows(self, plan: Plan, word: int, limit: int) -> None:
-        """Fills in what of a plan is this engine's, for rows that enter at a flash word and end by a cycle."""
-        self._set_hooks(frozenset())
+    def prepare_rows(self, plan: Plan, word: int, ends: frozenset[int], limit: int) -> None:
+        """Fills in what of a plan is this engine's, for rows that enter at a flash word and end by a cycle.
+
+        `ends` are words at which a row is handed over.
+        """
+        self._set_hooks(ends)
         if word not in self._regions:
             self.translate([word])
         data, _, flags, cpu, flash, world = self._passed
