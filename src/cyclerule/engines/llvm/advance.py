@@ -7,8 +7,11 @@ and where a region begins nowhere near, single instructions. Python comes in for
 import ctypes
 from enum import IntEnum
 
-from cyclerule.engines.llvm.layout import IDLE, LEAVE, SLOW, Cpu, World, offset
+from cyclerule.engines.llvm.layout import CONTINUE, IDLE, LEAVE, SLOW, Cpu, World
+from cyclerule.engines.llvm.writing import Record, Writer
+from cyclerule.engines.tracking import WRITTEN
 from cyclerule.isa.operations import I
+from cyclerule.machine.events import NEVER
 
 RECURRING = 12
 """Recurring events that are carried out natively at the most; others are Python's."""
@@ -17,6 +20,7 @@ OPEN_HANDLERS = 32
 """Handlers that may be open natively; deeper nesting is Python's."""
 
 VECTORS = 64
+NO_VECTOR = 9_999
 PASSES_BEFORE_TRANSLATION = 40
 """How often control jumps back to a word without code of its own before it is translated as an entry."""
 
@@ -81,293 +85,264 @@ class Course(ctypes.Structure):
     ) + (("limit", ctypes.c_int64), ("margin", ctypes.c_int64), ("first", ctypes.c_int64))
 
 
-class _Writer:
-    """Writes LLVM text."""
-
-    def __init__(self) -> None:
-        self.lines: list[str] = []
-        self._count = 0
-
-    def put(self, instruction: str) -> str:
-        self._count += 1
-        name = f"%n{self._count}"
-        self.lines.append(f"  {name} = {instruction}")
-        return name
-
-    def do(self, instruction: str) -> None:
-        self.lines.append(f"  {instruction}")
-
-    def label(self, name: str) -> None:
-        self.lines.append(f"{name}:")
-
-    def at(self, base: str, structure: type[ctypes.Structure], field: str, index: str | None = None) -> str:
-        place = self.put(f"getelementptr i8, ptr {base}, i64 {offset(structure, field)}")
-        return place if index is None else self.put(f"getelementptr i64, ptr {place}, i64 {index}")
-
-    def load(
-        self, base: str, structure: type[ctypes.Structure], field: str, kind: str = "i64", index: str | None = None
-    ) -> str:
-        return self.put(f"load {kind}, ptr {self.at(base, structure, field, index)}")
-
-    def store(
-        self,
-        value: str,
-        base: str,
-        structure: type[ctypes.Structure],
-        field: str,
-        kind: str = "i64",
-        index: str | None = None,
-    ) -> None:
-        self.do(f"store {kind} {value}, ptr {self.at(base, structure, field, index)}")
-
-    def back(self, why: Why) -> None:
-        self.do(f"ret i64 {int(why)}")
-
-
 def advance_text(*, tracks: bool) -> str:
     """Gives the loop as an LLVM module with the function `advance(course)`."""
-    w = _Writer()
-    w.label("entry")
-    pointers = ("data", "flags", "cpu", "flash", "world", "beats", "table", "steps", "hooks", "passes")
-    data, flags, cpu, flash, world, beats, table, steps, hooks, passes = (
-        w.load("%course", Course, name, "ptr") for name in pointers
-    )
-    limit, margin = w.load("%course", Course, "limit"), w.load("%course", Course, "margin")
-    first = w.put(f"icmp ne i64 {w.load('%course', Course, 'first')}, 0")
-    enable = w.put(f"getelementptr i8, ptr {flags}, i64 {I}")
-    w.do("br label %loop")
+    return _Loop(tracks).text()
 
-    w.label("loop")
-    w.do(f"%looked = phi i1 [ {first}, %entry ], [ false, %entered ], [ false, %moved ]")
-    cycle = w.load(cpu, Cpu, "cycle")
-    pc = w.put(f"zext i32 {w.load(cpu, Cpu, 'pc', 'i32')} to i64")
-    is_due = w.put(f"icmp sge i64 {cycle}, {w.load(world, World, 'next_event')}")
-    w.do(f"br i1 {is_due}, label %events, label %look")
 
-    # Events: flags are set and due again a period later; anything else is Python's.
-    w.label("events")
-    other = w.load(beats, Beats, "other_event")
-    w.do(f"br i1 {w.put(f'icmp sge i64 {cycle}, {other}')}, label %python, label %beat")
-    w.label("python")
-    w.back(Why.PYTHON)
-    w.label("beat")
-    w.store("1", beats, Beats, "changed")
-    count = w.load(beats, Beats, "count")
-    w.do("br label %each")
-    w.label("each")
-    w.do("%k = phi i64 [ 0, %beat ], [ %k1, %counted ]")
-    w.do(f"%soonest = phi i64 [ {other}, %beat ], [ %sooner, %counted ]")
-    w.do(f"br i1 {w.put(f'icmp sge i64 %k, {count}')}, label %counted_all, label %one")
-    w.label("one")
-    due_at = w.at(beats, Beats, "due", "%k")
-    due = w.put(f"load i64, ptr {due_at}")
-    w.do(f"br i1 {w.put(f'icmp sle i64 {due}, {cycle}')}, label %beats, label %counted")
-    w.label("beats")
-    w.store("1", beats, Beats, "flag", index="%k")
-    period = w.load(beats, Beats, "period", index="%k")
-    late = w.put(f"sub i64 {cycle}, {due}")
-    turns = w.put(f"add i64 {w.put(f'sdiv i64 {late}, {period}')}, 1")
-    again = w.put(f"add i64 {due}, {w.put(f'mul i64 {turns}, {period}')}")
-    w.do(f"store i64 {again}, ptr {due_at}")
-    w.do("br label %counted")
-    w.label("counted")
-    w.do(f"%next_due = phi i64 [ {due}, %one ], [ {again}, %beats ]")
-    is_sooner = w.put("icmp slt i64 %next_due, %soonest")
-    w.do(f"%sooner = select i1 {is_sooner}, i64 %next_due, i64 %soonest")
-    w.do("%k1 = add i64 %k, 1")
-    w.do("br label %each")
-    w.label("counted_all")
-    w.store("%soonest", world, World, "next_event")
-    w.do("br label %look")
+class _Loop:
+    """The loop, part by part. Each part begins where the one before it branched to."""
 
-    # Hooks, then the limit, then interrupts.
-    w.label("look")
-    hook = w.put(f"load i8, ptr {w.put(f'getelementptr i8, ptr {hooks}, i64 {pc}')}")
-    is_hooked = w.put(f"icmp ne i8 {hook}, 0")
-    stops = w.put(f"and i1 {is_hooked}, {w.put('xor i1 %looked, true')}")
-    w.do(f"br i1 {stops}, label %hooked, label %unhooked")
-    w.label("hooked")
-    w.back(Why.HOOK)
-    w.label("unhooked")
-    w.do(f"br i1 {w.put(f'icmp sge i64 {cycle}, {limit}')}, label %limited, label %ask")
-    w.label("limited")
-    w.back(Why.LIMIT)
-    w.label("ask")
-    shadow = w.load(cpu, Cpu, "shadow", "i8")
-    has_shadow = w.put(f"icmp ne i8 {shadow}, 0")
-    enabled = w.put(f"icmp ne i8 {w.put(f'load i8, ptr {enable}')}, 0")
-    delivers = w.put(f"icmp ne i64 {w.load(beats, Beats, 'delivers')}, 0")
-    not_shadow = w.put(f"xor i1 {has_shadow}, true")
-    may = w.put(f"and i1 {w.put(f'and i1 {enabled}, {delivers}')}, {not_shadow}")
-    w.do(f"br i1 {may}, label %requests, label %execute")
-    w.label("requests")
-    others = w.load(beats, Beats, "other_requests")
-    w.do(f"br i1 {w.put(f'icmp ne i64 {others}, 0')}, label %python, label %search")
-    w.label("search")
-    count2 = w.load(beats, Beats, "count")
-    w.do("br label %candidate")
-    w.label("candidate")
-    w.do("%c = phi i64 [ 0, %search ], [ %c1, %compared ]")
-    w.do("%best = phi i64 [ 9999, %search ], [ %better, %compared ]")
-    w.do("%who = phi i64 [ 0, %search ], [ %whom, %compared ]")
-    w.do(f"br i1 {w.put(f'icmp sge i64 %c, {count2}')}, label %chosen, label %compared")
-    w.label("compared")
-    vector = w.load(beats, Beats, "vector", index="%c")
-    asks = w.put(f"and i64 {w.load(beats, Beats, 'flag', index='%c')}, {w.load(beats, Beats, 'enabled', index='%c')}")
-    has_vector = w.put(f"icmp sge i64 {vector}, 0")
-    wants = w.put(f"and i1 {w.put(f'icmp ne i64 {asks}, 0')}, {has_vector}")
-    lower = w.put(f"and i1 {wants}, {w.put(f'icmp slt i64 {vector}, %best')}")
-    w.do(f"%better = select i1 {lower}, i64 {vector}, i64 %best")
-    w.do(f"%whom = select i1 {lower}, i64 %c, i64 %who")
-    w.do("%c1 = add i64 %c, 1")
-    w.do("br label %candidate")
-    w.label("chosen")
-    w.do(f"br i1 {w.put('icmp eq i64 %best, 9999')}, label %execute, label %accept")
-    w.label("accept")
-    sp = w.put(f"zext i16 {w.load(cpu, Cpu, 'sp', 'i16')} to i64")
-    floor = w.put(f"zext i16 {w.load(cpu, Cpu, 'floor', 'i16')} to i64")
-    size = w.load(beats, Beats, "return_bytes")
-    bottom = w.put(f"sub i64 {sp}, {w.put(f'sub i64 {size}, 1')}")
-    no_room = w.put(f"icmp sle i64 {bottom}, {floor}")
-    above = w.put(f"icmp sgt i64 {sp}, {w.load(beats, Beats, 'ram_end')}")
-    opened = w.load(beats, Beats, "open_count")
-    too_deep = w.put(f"icmp sge i64 {opened}, {OPEN_HANDLERS}")
-    refused = w.put(f"or i1 {w.put(f'or i1 {no_room}, {above}')}, {too_deep}")
-    w.do(f"br i1 {refused}, label %python, label %enter")
-    w.label("enter")
-    w.store("1", beats, Beats, "changed")
-    w.store("0", beats, Beats, "flag", index="%who")
-    w.store("%best", beats, Beats, "open_vector", index=opened)
-    w.store(cycle, beats, Beats, "open_start", index=opened)
-    w.store(sp, beats, Beats, "open_sp", index=opened)
-    w.store(w.put(f"add i64 {opened}, 1"), beats, Beats, "open_count")
-    w.do("br label %push")
-    w.label("push")
-    w.do("%b = phi i64 [ 0, %enter ], [ %b1, %pushed ]")
-    w.do(f"br i1 {w.put(f'icmp sge i64 %b, {size}')}, label %entered, label %pushed")
-    w.label("pushed")
-    shifted = w.put(f"lshr i64 {pc}, {w.put('mul i64 %b, 8')}")
-    byte = w.put(f"trunc i64 {shifted} to i8")
-    place = w.put(f"sub i64 {sp}, %b")
-    w.do(f"store i8 {byte}, ptr {w.put(f'getelementptr i8, ptr {data}, i64 {place}')}")
-    if tracks:
-        seen = w.put(f"getelementptr i8, ptr {w.load(world, World, 'seen', 'ptr')}, i64 {place}")
-        noted = w.put(f"load i8, ptr {seen}")
-        w.do(f"store i8 {w.put(f'or i8 {noted}, 1')}, ptr {seen}")
-    w.do("%b1 = add i64 %b, 1")
-    w.do("br label %push")
-    w.label("entered")
-    after = w.put(f"and i64 {w.put(f'sub i64 {sp}, {size}')}, {w.load(beats, Beats, 'stack_mask')}")
-    after16 = w.put(f"trunc i64 {after} to i16")
-    w.store(after16, cpu, Cpu, "sp", "i16")
-    lowest = w.load(cpu, Cpu, "lowest", "i16")
-    is_lower = w.put(f"icmp ult i16 {after16}, {lowest}")
-    w.store(w.put(f"select i1 {is_lower}, i16 {after16}, i16 {lowest}"), cpu, Cpu, "lowest", "i16")
-    w.do(f"store i8 0, ptr {enable}")
-    target = w.put(f"mul i64 %best, {w.load(beats, Beats, 'vector_words')}")
-    w.store(w.put(f"trunc i64 {target} to i32"), cpu, Cpu, "pc", "i32")
-    w.store(w.put(f"add i64 {cycle}, {w.load(beats, Beats, 'response')}"), cpu, Cpu, "cycle")
-    w.do("br label %loop")
+    def __init__(self, tracks: bool) -> None:
+        self._tracks = tracks
+        self.w = w = Writer()
+        w.label("entry")
+        course = Record(w, "%course", Course)
+        self.data, self.flags, cpu, self.flash, world, beats, self.table, self.steps, self.hooks, self.passes = (
+            course.load(name, "ptr")
+            for name in ("data", "flags", "cpu", "flash", "world", "beats", "table", "steps", "hooks", "passes")
+        )
+        self.passed = ", ".join(f"ptr {each}" for each in (self.data, self.data, self.flags, cpu, self.flash, world))
+        self.cpu, self.world, self.beats = Record(w, cpu, Cpu), Record(w, world, World), Record(w, beats, Beats)
+        self.limit, self.margin = course.load("limit"), course.load("margin")
+        first = w.compare("ne", course.load("first"), 0)
+        self.enable = w.element(self.flags, str(int(I)))
+        w.go("loop")
+        w.label("loop")
+        w.do(f"%looked = phi i1 [ {first}, %entry ], [ false, %entered ], [ false, %moved ]")
+        self.cycle = self.cpu.load("cycle")
+        self.pc = w.put(f"zext i32 {self.cpu.load('pc', 'i32')} to i64")
 
-    # Execution: a region when nothing is near, else one instruction.
-    w.label("execute")
-    w.store("0", cpu, Cpu, "shadow", "i8")
-    following = w.load(world, World, "next_event")
-    soonest = w.put(f"select i1 {w.put(f'icmp slt i64 {following}, {limit}')}, i64 {following}, i64 {limit}")
-    deadline = w.put(f"sub i64 {soonest}, {margin}")
-    region = w.put(f"load ptr, ptr {w.put(f'getelementptr ptr, ptr {table}, i64 {pc}')}")
-    has_region = w.put(f"icmp ne ptr {region}, null")
-    is_far = w.put(f"icmp slt i64 {cycle}, {deadline}")
-    whole = w.put(f"and i1 {w.put(f'and i1 {has_region}, {is_far}')}, {not_shadow}")
-    w.do(f"br i1 {whole}, label %regions, label %single")
-    w.label("regions")
-    w.store("1", cpu, Cpu, "fresh", "i8")
-    w.store(deadline, cpu, Cpu, "deadline")
-    w.do("br label %call")
-    w.label("single")
-    step = w.put(f"load ptr, ptr {w.put(f'getelementptr ptr, ptr {steps}, i64 {pc}')}")
-    w.do(f"br i1 {w.put(f'icmp eq ptr {step}, null')}, label %stepless, label %call")
-    w.label("stepless")
-    w.store(shadow, cpu, Cpu, "shadow", "i8")
-    w.back(Why.NEEDS_STEP)
-    w.label("call")
-    w.do(f"%code = phi ptr [ {region}, %regions ], [ {step}, %single ]")
-    passed = ", ".join(f"ptr {each}" for each in (data, data, flags, cpu, flash, world))
-    status = w.put(f"call i32 %code({passed})")
-    attention = w.put(f"icmp ne i64 {w.load(world, World, 'attention')}, 0")
-    w.do(f"br i1 {attention}, label %python, label %calm")
-    w.label("calm")
-    w.do(f"switch i32 {status}, label %idle [ i32 0, label %jumped i32 {LEAVE}, label %left i32 {SLOW}, label %slow ]")
-    w.label("slow")
-    w.back(Why.SLOW)
+    def text(self) -> str:
+        """Gives the whole function."""
+        self._events()
+        self._hooks_and_limit()
+        self._requests()
+        self._accept()
+        self._execute()
+        self._handler_returned()
+        self._idle()
+        self._jumped()
+        body = "\n".join(self.w.lines)
+        return f"define i64 @advance(ptr %course) nounwind {{\n{body}\n}}\n"
 
-    # A handler that has returned.
-    w.label("left")
-    now_shadow = w.put(f"icmp ne i8 {w.load(cpu, Cpu, 'shadow', 'i8')}, 0")
-    opened2 = w.load(beats, Beats, "open_count")
-    tells = w.put(f"icmp ne i64 {w.load(beats, Beats, 'tells')}, 0")
-    w.do(f"br i1 {w.put(f'and i1 {now_shadow}, {tells}')}, label %python, label %untold")
-    w.label("untold")
-    some_open = w.put(f"icmp sgt i64 {opened2}, 0")
-    w.do(f"br i1 {w.put(f'and i1 {now_shadow}, {some_open}')}, label %compare, label %moved")
-    w.label("compare")
-    top = w.put(f"sub i64 {opened2}, 1")
-    its_sp = w.load(beats, Beats, "open_sp", index=top)
-    our_sp = w.put(f"zext i16 {w.load(cpu, Cpu, 'sp', 'i16')} to i64")
-    w.do(f"br i1 {w.put(f'icmp eq i64 {its_sp}, {our_sp}')}, label %close, label %moved")
-    w.label("close")
-    w.store(top, beats, Beats, "open_count")
-    which = w.load(beats, Beats, "open_vector", index=top)
-    took = w.put(f"sub i64 {w.load(cpu, Cpu, 'cycle')}, {w.load(beats, Beats, 'open_start', index=top)}")
-    runs = w.load(beats, Beats, "runs", index=which)
-    is_first = w.put(f"icmp eq i64 {runs}, 0")
-    w.store(w.put(f"add i64 {runs}, 1"), beats, Beats, "runs", index=which)
-    total = w.load(beats, Beats, "total", index=which)
-    w.store(w.put(f"add i64 {total}, {took}"), beats, Beats, "total", index=which)
-    for field, order in (("least", "slt"), ("most", "sgt")):
-        before = w.load(beats, Beats, field, index=which)
-        beyond = w.put(f"or i1 {is_first}, {w.put(f'icmp {order} i64 {took}, {before}')}")
-        w.store(w.put(f"select i1 {beyond}, i64 {took}, i64 {before}"), beats, Beats, field, index=which)
-    w.do("br label %moved")
+    def _back(self, label: str, why: Why) -> None:
+        self.w.label(label)
+        self.w.do(f"ret i64 {int(why)}")
 
-    # A jump to itself: time passes up to the next event.
-    w.label("idle")
-    length = w.put(f"sub i64 {w.put(f'zext i32 {status} to i64')}, {IDLE}")
-    now = w.load(cpu, Cpu, "cycle")
-    event = w.load(world, World, "next_event")
-    forever = w.put(f"icmp eq i64 {event}, {(1 << 63) - 1}")
-    until = w.put(f"select i1 {w.put(f'icmp slt i64 {event}, {limit}')}, i64 {event}, i64 {limit}")
-    span = w.put(f"sub i64 {until}, {now}")
-    rounded = w.put(f"add i64 {span}, {w.put(f'sub i64 {length}, 1')}")
-    many = w.put(f"sdiv i64 {rounded}, {length}")
-    few = w.put(f"icmp slt i64 {many}, 1")
-    single_turn = w.put(f"or i1 {w.put(f'or i1 {forever}, {is_hooked}')}, {few}")
-    turns2 = w.put(f"select i1 {single_turn}, i64 1, i64 {many}")
-    passed_time = w.put(f"add i64 {now}, {w.put(f'mul i64 {turns2}, {length}')}")
-    w.store(passed_time, cpu, Cpu, "cycle")
-    executed = w.load(cpu, Cpu, "instructions")
-    w.store(w.put(f"add i64 {executed}, {turns2}"), cpu, Cpu, "instructions")
-    in_time = w.put(f"icmp slt i64 {passed_time}, {limit}")
-    halts = w.put(f"and i1 {w.put(f'and i1 {forever}, {in_time}')}, {w.put(f'xor i1 {is_hooked}, true')}")
-    w.do(f"br i1 {halts}, label %halted, label %moved")
-    w.label("halted")
-    w.back(Why.HALTED)
+    def _events(self) -> None:
+        """Events that are due: flags are set, and due again a period later; anything else is Python's."""
+        w, beats, cycle = self.w, self.beats, self.cycle
+        w.branch(w.compare("sge", cycle, self.world.load("next_event")), "events", "look")
+        w.label("events")
+        other = beats.load("other_event")
+        w.branch(w.compare("sge", cycle, other), "python", "beat")
+        self._back("python", Why.PYTHON)
+        w.label("beat")
+        beats.store("changed", "1")
+        count = beats.load("count")
+        w.go("each")
+        w.label("each")
+        w.do("%k = phi i64 [ 0, %beat ], [ %k1, %counted ]")
+        w.do(f"%soonest = phi i64 [ {other}, %beat ], [ %sooner, %counted ]")
+        w.branch(w.compare("sge", "%k", count), "counted_all", "one")
+        w.label("one")
+        due = beats.load("due", index="%k")
+        w.branch(w.compare("sle", due, cycle), "is_due", "counted")
+        w.label("is_due")
+        beats.store("flag", "1", index="%k")
+        period = beats.load("period", index="%k")
+        late = w.put(f"sub i64 {cycle}, {due}")
+        turns = w.put(f"add i64 {w.put(f'sdiv i64 {late}, {period}')}, 1")
+        again = w.put(f"add i64 {due}, {w.put(f'mul i64 {turns}, {period}')}")
+        beats.store("due", again, index="%k")
+        w.go("counted")
+        w.label("counted")
+        w.do(f"%next_due = phi i64 [ {due}, %one ], [ {again}, %is_due ]")
+        w.do(f"%sooner = select i1 {w.compare('slt', '%next_due', '%soonest')}, i64 %next_due, i64 %soonest")
+        w.do("%k1 = add i64 %k, 1")
+        w.go("each")
+        w.label("counted_all")
+        self.world.store("next_event", "%soonest")
+        w.go("look")
 
-    # Words that are jumped back to again and again become entries.
-    w.label("jumped")
-    new_pc = w.put(f"zext i32 {w.load(cpu, Cpu, 'pc', 'i32')} to i64")
-    is_back = w.put(f"icmp ule i64 {new_pc}, {pc}")
-    known = w.put(f"load ptr, ptr {w.put(f'getelementptr ptr, ptr {table}, i64 {new_pc}')}")
-    unknown = w.put(f"icmp eq ptr {known}, null")
-    w.do(f"br i1 {w.put(f'and i1 {is_back}, {unknown}')}, label %again, label %moved")
-    w.label("again")
-    seen_at = w.put(f"getelementptr i8, ptr {passes}, i64 {new_pc}")
-    times = w.put(f"add i8 {w.put(f'load i8, ptr {seen_at}')}, 1")
-    w.do(f"store i8 {times}, ptr {seen_at}")
-    w.do(f"br i1 {w.put(f'icmp eq i8 {times}, {PASSES_BEFORE_TRANSLATION}')}, label %hot, label %moved")
-    w.label("hot")
-    w.back(Why.HOT)
-    w.label("moved")
-    w.do("br label %loop")
-    body = "\n".join(w.lines)
-    return f"define i64 @advance(ptr %course) nounwind {{\n{body}\n}}\n"
+    def _hooks_and_limit(self) -> None:
+        w = self.w
+        w.label("look")
+        self.is_hooked = w.compare("ne", w.put(f"load i8, ptr {w.element(self.hooks, self.pc)}"), 0, "i8")
+        w.branch(w.put(f"and i1 {self.is_hooked}, {w.put('xor i1 %looked, true')}"), "hooked", "unhooked")
+        self._back("hooked", Why.HOOK)
+        w.label("unhooked")
+        w.branch(w.compare("sge", self.cycle, self.limit), "limited", "ask")
+        self._back("limited", Why.LIMIT)
+
+    def _requests(self) -> None:
+        """The lowest vector that asks, when an interrupt may be served now."""
+        w, beats = self.w, self.beats
+        w.label("ask")
+        self.shadow = self.cpu.load("shadow", "i8")
+        self.not_shadow = w.compare("eq", self.shadow, 0, "i8")
+        enabled = w.compare("ne", w.put(f"load i8, ptr {self.enable}"), 0, "i8")
+        delivers = w.compare("ne", beats.load("delivers"), 0)
+        w.branch(w.put(f"and i1 {w.put(f'and i1 {enabled}, {delivers}')}, {self.not_shadow}"), "requests", "execute")
+        w.label("requests")
+        w.branch(w.compare("ne", beats.load("other_requests"), 0), "python", "search")
+        w.label("search")
+        count = beats.load("count")
+        w.go("candidate")
+        w.label("candidate")
+        w.do("%c = phi i64 [ 0, %search ], [ %c1, %compared ]")
+        w.do(f"%best = phi i64 [ {NO_VECTOR}, %search ], [ %better, %compared ]")
+        w.do("%who = phi i64 [ 0, %search ], [ %whom, %compared ]")
+        w.branch(w.compare("sge", "%c", count), "chosen", "compared")
+        w.label("compared")
+        vector = beats.load("vector", index="%c")
+        asks = w.put(f"and i64 {beats.load('flag', index='%c')}, {beats.load('enabled', index='%c')}")
+        wants = w.put(f"and i1 {w.compare('ne', asks, 0)}, {w.compare('sge', vector, 0)}")
+        lower = w.put(f"and i1 {wants}, {w.compare('slt', vector, '%best')}")
+        w.do(f"%better = select i1 {lower}, i64 {vector}, i64 %best")
+        w.do(f"%whom = select i1 {lower}, i64 %c, i64 %who")
+        w.do("%c1 = add i64 %c, 1")
+        w.go("candidate")
+        w.label("chosen")
+        w.branch(w.compare("eq", "%best", NO_VECTOR), "execute", "accept")
+
+    def _accept(self) -> None:
+        """Enters a handler: the program counter is pushed, I cleared, the flag too."""
+        w, cpu, beats = self.w, self.cpu, self.beats
+        w.label("accept")
+        sp = w.put(f"zext i16 {cpu.load('sp', 'i16')} to i64")
+        floor = w.put(f"zext i16 {cpu.load('floor', 'i16')} to i64")
+        size = beats.load("return_bytes")
+        bottom = w.put(f"sub i64 {sp}, {w.put(f'sub i64 {size}, 1')}")
+        opened = beats.load("open_count")
+        # Where it cannot be done here, Python does it, or says why it cannot be done at all.
+        refused = w.put(f"or i1 {w.compare('sle', bottom, floor)}, {w.compare('sgt', sp, beats.load('ram_end'))}")
+        w.branch(w.put(f"or i1 {refused}, {w.compare('sge', opened, OPEN_HANDLERS)}"), "python", "enter")
+        w.label("enter")
+        beats.store("changed", "1")
+        beats.store("flag", "0", index="%who")
+        for field, value in (("open_vector", "%best"), ("open_start", self.cycle), ("open_sp", sp)):
+            beats.store(field, value, index=opened)
+        beats.store("open_count", w.put(f"add i64 {opened}, 1"))
+        w.go("push")
+        w.label("push")
+        w.do("%b = phi i64 [ 0, %enter ], [ %b1, %pushed ]")
+        w.branch(w.compare("sge", "%b", size), "entered", "pushed")
+        w.label("pushed")
+        shifted = w.put(f"lshr i64 {self.pc}, {w.put('mul i64 %b, 8')}")
+        place = w.put(f"sub i64 {sp}, %b")
+        w.do(f"store i8 {w.put(f'trunc i64 {shifted} to i8')}, ptr {w.element(self.data, place)}")
+        if self._tracks:
+            seen = w.element(self.world.load("seen", "ptr"), place)
+            noted = w.put(f"load i8, ptr {seen}")
+            w.do(f"store i8 {w.put(f'or i8 {noted}, {WRITTEN}')}, ptr {seen}")
+        w.do("%b1 = add i64 %b, 1")
+        w.go("push")
+        w.label("entered")
+        after = w.put(f"and i64 {w.put(f'sub i64 {sp}, {size}')}, {beats.load('stack_mask')}")
+        after = w.put(f"trunc i64 {after} to i16")
+        cpu.store("sp", after, "i16")
+        lowest = cpu.load("lowest", "i16")
+        is_lower = w.compare("ult", after, lowest, "i16")
+        cpu.store("lowest", w.put(f"select i1 {is_lower}, i16 {after}, i16 {lowest}"), "i16")
+        w.do(f"store i8 0, ptr {self.enable}")
+        target = w.put(f"mul i64 %best, {beats.load('vector_words')}")
+        cpu.store("pc", w.put(f"trunc i64 {target} to i32"), "i32")
+        cpu.add("cycle", beats.load("response"))
+        w.go("loop")
+
+    def _execute(self) -> None:
+        """A region when nothing is near, else a single instruction."""
+        w, cpu = self.w, self.cpu
+        w.label("execute")
+        cpu.store("shadow", "0", "i8")
+        following = self.world.load("next_event")
+        is_sooner = w.compare("slt", following, self.limit)
+        soonest = w.put(f"select i1 {is_sooner}, i64 {following}, i64 {self.limit}")
+        deadline = w.put(f"sub i64 {soonest}, {self.margin}")
+        region = w.put(f"load ptr, ptr {w.element(self.table, self.pc, 'ptr')}")
+        is_far = w.compare("slt", self.cycle, deadline)
+        whole = w.put(f"and i1 {w.compare('ne', region, 'null', 'ptr')}, {is_far}")
+        w.branch(w.put(f"and i1 {whole}, {self.not_shadow}"), "regions", "single")
+        w.label("regions")
+        cpu.store("fresh", "1", "i8")
+        cpu.store("deadline", deadline)
+        w.go("call")
+        w.label("single")
+        step = w.put(f"load ptr, ptr {w.element(self.steps, self.pc, 'ptr')}")
+        w.branch(w.compare("eq", step, "null", "ptr"), "stepless", "call")
+        w.label("stepless")
+        cpu.store("shadow", self.shadow, "i8")
+        w.do(f"ret i64 {int(Why.NEEDS_STEP)}")
+        w.label("call")
+        w.do(f"%code = phi ptr [ {region}, %regions ], [ {step}, %single ]")
+        w.do(f"%status = call i32 %code({self.passed})")
+        w.branch(w.compare("ne", self.world.load("attention"), 0), "python", "calm")
+        w.label("calm")
+        ways = f"i32 {CONTINUE}, label %jumped i32 {LEAVE}, label %left i32 {SLOW}, label %slow"
+        w.do(f"switch i32 %status, label %idle [ {ways} ]")
+        self._back("slow", Why.SLOW)
+
+    def _handler_returned(self) -> None:
+        """A boundary after RETI: the handler on top is closed when the stack pointer is back where it began."""
+        w, beats = self.w, self.beats
+        w.label("left")
+        in_shadow = w.compare("ne", self.cpu.load("shadow", "i8"), 0, "i8")
+        w.branch(w.put(f"and i1 {in_shadow}, {w.compare('ne', beats.load('tells'), 0)}"), "python", "untold")
+        w.label("untold")
+        opened = beats.load("open_count")
+        w.branch(w.put(f"and i1 {in_shadow}, {w.compare('sgt', opened, 0)}"), "top", "moved")
+        w.label("top")
+        top = w.put(f"sub i64 {opened}, 1")
+        sp = w.put(f"zext i16 {self.cpu.load('sp', 'i16')} to i64")
+        w.branch(w.compare("eq", beats.load("open_sp", index=top), sp), "close", "moved")
+        w.label("close")
+        beats.store("open_count", top)
+        which = beats.load("open_vector", index=top)
+        took = w.put(f"sub i64 {self.cpu.load('cycle')}, {beats.load('open_start', index=top)}")
+        is_first = w.compare("eq", beats.load("runs", index=which), 0)
+        beats.add("runs", "1", index=which)
+        beats.add("total", took, index=which)
+        for field, order in (("least", "slt"), ("most", "sgt")):
+            before = beats.load(field, index=which)
+            beyond = w.put(f"or i1 {is_first}, {w.compare(order, took, before)}")
+            beats.store(field, w.put(f"select i1 {beyond}, i64 {took}, i64 {before}"), index=which)
+        w.go("moved")
+
+    def _idle(self) -> None:
+        """A jump to itself: time passes up to the next event, in whole turns; for ever when nothing is to come."""
+        w, cpu = self.w, self.cpu
+        w.label("idle")
+        length = w.put(f"sub i64 {w.put('zext i32 %status to i64')}, {IDLE}")
+        now, event = cpu.load("cycle"), self.world.load("next_event")
+        forever = w.compare("eq", event, NEVER)
+        until = w.put(f"select i1 {w.compare('slt', event, self.limit)}, i64 {event}, i64 {self.limit}")
+        rounded = w.put(f"add i64 {w.put(f'sub i64 {until}, {now}')}, {w.put(f'sub i64 {length}, 1')}")
+        many = w.put(f"sdiv i64 {rounded}, {length}")
+        one_turn = w.put(f"or i1 {w.put(f'or i1 {forever}, {self.is_hooked}')}, {w.compare('slt', many, 1)}")
+        turns = w.put(f"select i1 {one_turn}, i64 1, i64 {many}")
+        then = w.put(f"add i64 {now}, {w.put(f'mul i64 {turns}, {length}')}")
+        cpu.store("cycle", then)
+        cpu.add("instructions", turns)
+        unhooked = w.put(f"xor i1 {self.is_hooked}, true")
+        ends = w.put(f"and i1 {w.put(f'and i1 {forever}, {unhooked}')}, {w.compare('slt', then, self.limit)}")
+        w.branch(ends, "halted", "moved")
+        self._back("halted", Why.HALTED)
+
+    def _jumped(self) -> None:
+        """Words without code of their own that are jumped back to again and again are worth being entries."""
+        w = self.w
+        w.label("jumped")
+        pc = w.put(f"zext i32 {self.cpu.load('pc', 'i32')} to i64")
+        known = w.put(f"load ptr, ptr {w.element(self.table, pc, 'ptr')}")
+        is_new = w.put(f"and i1 {w.compare('ule', pc, self.pc)}, {w.compare('eq', known, 'null', 'ptr')}")
+        w.branch(is_new, "again", "moved")
+        w.label("again")
+        at = w.element(self.passes, pc)
+        times = w.put(f"add i8 {w.put(f'load i8, ptr {at}')}, 1")
+        w.do(f"store i8 {times}, ptr {at}")
+        w.branch(w.compare("eq", times, PASSES_BEFORE_TRANSLATION, "i8"), "hot", "moved")
+        self._back("hot", Why.HOT)
+        w.label("moved")
+        w.go("loop")
