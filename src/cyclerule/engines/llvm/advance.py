@@ -81,8 +81,11 @@ class Course(ctypes.Structure):
 
     _fields_ = tuple(
         (name, ctypes.c_int64)
-        for name in ("data", "flags", "cpu", "flash", "world", "beats", "table", "steps", "hooks", "passes")
-    ) + (("limit", ctypes.c_int64), ("margin", ctypes.c_int64), ("first", ctypes.c_int64))
+        for name in (
+            *("data", "flags", "cpu", "flash", "world", "beats", "table", "steps", "hooks", "passes"),
+            *("limit", "margin", "first"),
+        )
+    )
 
 
 def advance_text(*, tracks: bool) -> str:

@@ -51,7 +51,7 @@ IoWrite = ctypes.CFUNCTYPE(
 class World(ctypes.Structure):
     """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null.
 
-    `touched` is set once a device has been read or written, `attention` when Python has to look before anything goes on.
+    `touched` is set once a device has been read or written, `attention` when Python has to look first.
     """
 
     _fields_ = (

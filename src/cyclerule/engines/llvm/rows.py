@@ -6,10 +6,10 @@ Python comes in once for a batch, and for a row that compiled code cannot finish
 import ctypes
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from cyclerule.engines.llvm.layout import Cpu, World, offset
+from cyclerule.engines.llvm.layout import CONTINUE, Cpu, World
+from cyclerule.engines.llvm.writing import Record, Writer
 from cyclerule.engines.tracking import READ_FIRST
 
 if TYPE_CHECKING:
@@ -63,152 +63,167 @@ class Plan(ctypes.Structure):
 
 def loop_text(*, tracks: bool) -> str:
     """Gives the loop as an LLVM module with the function `rows(plan)`."""
-    lines: list[str] = []
-    names = iter(range(1_000_000))
+    return _Loop(tracks).text()
 
-    def put(instruction: str) -> str:
-        name = f"%n{next(names)}"
-        lines.append(f"  {name} = {instruction}")
-        return name
 
-    def at(base: str, structure: type[ctypes.Structure], field: str) -> str:
-        return put(f"getelementptr i8, ptr {base}, i64 {offset(structure, field)}")
+class _Loop:
+    """The loop, part by part. Each part begins where the one before it branched to."""
 
-    def number(field: str) -> str:
-        return put(f"load i64, ptr {at('%plan', Plan, field)}")
+    def __init__(self, tracks: bool) -> None:
+        self._tracks = tracks
+        self.w = w = Writer()
+        w.label("entry")
+        self.plan = plan = Record(w, "%plan", Plan)
+        self.data, self.flags, self.world_at = (plan.load(name, "ptr") for name in ("data", "flags", "world"))
+        cpu_at = plan.load("cpu", "ptr")
+        passed = (self.data, self.data, self.flags, cpu_at, plan.load("flash", "ptr"), self.world_at)
+        self.passed = ", ".join(f"ptr {each}" for each in passed)
+        self.cpu, self.world = Record(w, cpu_at, Cpu), Record(w, self.world_at, World)
+        self.size, self.start = plan.load("data_bytes"), plan.load("start_cycle")
+        self.caller = w.put(f"trunc i64 {plan.load('stack_pointer')} to i16")
+        first = plan.load("index")
+        w.go("head")
+        w.label("head")
+        w.do(f"%row = phi i64 [ {first}, %entry ], [ %next, %on ]")
+        plan.store("index", "%row")
+        w.branch(w.compare("sge", "%row", plan.load("count")), "done", "body")
+        w.label("done")
+        w.do(f"ret i64 {ALL_DONE}")
 
-    def pointer(field: str) -> str:
-        return put(f"load ptr, ptr {at('%plan', Plan, field)}")
+    def text(self) -> str:
+        """Gives the whole module."""
+        self._set_back()
+        self._place_arguments()
+        self._call()
+        self._keep()
+        self._unite()
+        self._next()
+        body = "\n".join(self.w.lines)
+        declaration = "declare void @llvm.memcpy.p0.p0.i64(ptr, ptr, i64, i1)\n"
+        return f"{declaration}define i64 @rows(ptr noalias %plan) nounwind {{\n{body}\n}}\n"
 
-    lines.append("entry:")
-    pointers = {
-        name: pointer(name)
-        for name in (
-            *("arguments", "argument_registers", "saved_data", "data", "saved_flags", "flags", "cpu", "flash", "world"),
-            *("entry", "seen", "seen_template", "seen_union", "cycles", "instructions", "stack", "results"),
-            *("result_registers", "table"),
-        )
-    }
-    numbers = {
-        name: number(name)
-        for name in (
-            *("count", "argument_bytes", "data_bytes", "return_word", "stack_pointer", "return_bytes", "start_cycle"),
-            *("deadline", "floor", "result_bytes", "index"),
-        )
-    }
-    p = SimpleNamespace(**pointers)
-    count, argb, resb = numbers["count"], numbers["argument_bytes"], numbers["result_bytes"]
-    inner = put(f"sub i64 {numbers['stack_pointer']}, {numbers['return_bytes']}")
-    inner16 = put(f"trunc i64 {inner} to i16")
-    floor16 = put(f"trunc i64 {numbers['floor']} to i16")
-    caller16 = put(f"trunc i64 {numbers['stack_pointer']} to i16")
-    return32 = put(f"trunc i64 {numbers['return_word']} to i32")
-    lines.append("  br label %head")
-    lines.append("head:")
-    lines.append(f"  %row = phi i64 [ {numbers['index']}, %entry ], [ %next, %on ]")
-    lines.append(f"  store i64 %row, ptr {at('%plan', Plan, 'index')}")
-    lines.append(f"  br i1 {put(f'icmp sge i64 %row, {count}')}, label %done, label %body")
-    lines.append("done:")
-    lines.append(f"  ret i64 {ALL_DONE}")
-    lines.append("body:")
-    copy = "call void @llvm.memcpy.p0.p0.i64"
-    size = numbers["data_bytes"]
-    lines.append(f"  {copy}(ptr {pointers['data']}, ptr {pointers['saved_data']}, i64 {size}, i1 false)")
-    lines.append(f"  {copy}(ptr {pointers['flags']}, ptr {pointers['saved_flags']}, i64 8, i1 false)")
-    if tracks:
-        lines.append(f"  {copy}(ptr {pointers['seen']}, ptr {pointers['seen_template']}, i64 {size}, i1 false)")
-    for name, value, kind in (
-        ("cycle", numbers["start_cycle"], "i64"),
-        ("deadline", numbers["deadline"], "i64"),
-        ("instructions", "0", "i64"),
-        ("depth", "0", "i32"),
-        ("sp", inner16, "i16"),
-        ("lowest", inner16, "i16"),
-        ("floor", floor16, "i16"),
-        ("shadow", "0", "i8"),
-        ("fresh", "1", "i8"),
-    ):
-        lines.append(f"  store {kind} {value}, ptr {at(pointers['cpu'], Cpu, name)}")
-    first_argument = put(f"mul i64 %row, {numbers['argument_bytes']}")
-    lines.append("  br label %place")
-    lines.append("place:")
-    lines.append("  %a = phi i64 [ 0, %body ], [ %a1, %placed ]")
-    lines.append(f"  br i1 {put(f'icmp sge i64 %a, {argb}')}, label %call, label %placed")
-    lines.append("placed:")
-    register = put(f"load i8, ptr {put(f'getelementptr i8, ptr {p.argument_registers}, i64 %a')}")
-    source = put(f"add i64 {first_argument}, %a")
-    byte = put(f"load i8, ptr {put(f'getelementptr i8, ptr {p.arguments}, i64 {source}')}")
-    wide = put(f"zext i8 {register} to i64")
-    lines.append(f"  store i8 {byte}, ptr {put(f'getelementptr i8, ptr {p.data}, i64 {wide}')}")
-    lines.append("  %a1 = add i64 %a, 1")
-    lines.append("  br label %place")
-    lines.append("call:")
-    lines.append(f"  %function = phi ptr [ {pointers['entry']}, %place ], [ %following, %again ]")
-    passed = ", ".join(f"ptr {pointers[n]}" for n in ("data", "data", "flags", "cpu", "flash", "world"))
-    status = put(f"call i32 %function({passed})")
-    lines.append(f"  br i1 {put(f'icmp eq i32 {status}, 0')}, label %came, label %left")
-    lines.append("left:")
-    lines.append(f"  ret i64 {ROW_LEFT}")
-    lines.append("came:")
-    pc = put(f"load i32, ptr {at(pointers['cpu'], Cpu, 'pc')}")
-    sp = put(f"load i16, ptr {at(pointers['cpu'], Cpu, 'sp')}")
-    is_there = put(f"icmp eq i32 {pc}, {return32}")
-    is_level = put(f"icmp eq i16 {sp}, {caller16}")
-    lines.append(f"  br i1 {put(f'and i1 {is_there}, {is_level}')}, label %finish, label %elsewhere")
-    lines.append("elsewhere:")
-    place = put(f"zext i32 {pc} to i64")
-    lines.append(f"  %following = load ptr, ptr {put(f'getelementptr ptr, ptr {p.table}, i64 {place}')}")
-    lines.append(f"  br i1 {put('icmp eq ptr %following, null')}, label %left, label %again")
-    lines.append("again:")
-    lines.append("  br label %call")
-    lines.append("finish:")
-    cycle = put(f"load i64, ptr {at(pointers['cpu'], Cpu, 'cycle')}")
-    took = put(f"sub i64 {cycle}, {numbers['start_cycle']}")
-    lines.append(f"  store i64 {took}, ptr {put(f'getelementptr i64, ptr {p.cycles}, i64 %row')}")
-    executed = put(f"load i64, ptr {at(pointers['cpu'], Cpu, 'instructions')}")
-    lines.append(f"  store i64 {executed}, ptr {put(f'getelementptr i64, ptr {p.instructions}, i64 %row')}")
-    lowest = put(f"load i16, ptr {at(pointers['cpu'], Cpu, 'lowest')}")
-    depth = put(f"sub i16 {caller16}, {lowest}")
-    lines.append(f"  store i16 {depth}, ptr {put(f'getelementptr i16, ptr {p.stack}, i64 %row')}")
-    first_result = put(f"mul i64 %row, {numbers['result_bytes']}")
-    lines.append("  br label %keep")
-    lines.append("keep:")
-    lines.append("  %r = phi i64 [ 0, %finish ], [ %r1, %kept ]")
-    lines.append(f"  br i1 {put(f'icmp sge i64 %r, {resb}')}, label %noted, label %kept")
-    lines.append("kept:")
-    register = put(f"load i8, ptr {put(f'getelementptr i8, ptr {p.result_registers}, i64 %r')}")
-    wide = put(f"zext i8 {register} to i64")
-    byte = put(f"load i8, ptr {put(f'getelementptr i8, ptr {p.data}, i64 {wide}')}")
-    target = put(f"add i64 {first_result}, %r")
-    lines.append(f"  store i8 {byte}, ptr {put(f'getelementptr i8, ptr {p.results}, i64 {target}')}")
-    lines.append("  %r1 = add i64 %r, 1")
-    lines.append("  br label %keep")
-    lines.append("noted:")
-    if tracks:
-        lines.append("  br label %unite")
-        lines.append("unite:")
-        lines.append("  %u = phi i64 [ 0, %noted ], [ %u1, %united ]")
-        lines.append(f"  br i1 {put(f'icmp sge i64 %u, {size}')}, label %last, label %united")
-        lines.append("united:")
-        union = put(f"getelementptr i8, ptr {pointers['seen_union']}, i64 %u")
-        seen = put(f"load i64, ptr {put(f'getelementptr i8, ptr {p.seen}, i64 %u')}, align 1")
-        before = put(f"load i64, ptr {union}, align 1")
-        lines.append(f"  store i64 {put(f'or i64 {before}, {seen}')}, ptr {union}, align 1")
-        lines.append("  %u1 = add i64 %u, 8")
-        lines.append("  br label %unite")
-    else:
-        lines.append("  br label %last")
-    lines.append("last:")
-    lines.append("  %next = add i64 %row, 1")
-    touched = put(f"load i64, ptr {at(pointers['world'], World, 'touched')}")
-    lines.append(f"  br i1 {put(f'icmp eq i64 {touched}, 0')}, label %on, label %touched")
-    lines.append("touched:")
-    lines.append(f"  ret i64 {ROW_TOUCHED}")
-    lines.append("on:")
-    lines.append("  br label %head")
-    declaration = "declare void @llvm.memcpy.p0.p0.i64(ptr, ptr, i64, i1)\n"
-    body = "\n".join(lines)
-    return f"{declaration}define i64 @rows(ptr noalias %plan) nounwind {{\n{body}\n}}\n"
+    def _copy(self, target: str, source: str, size: str) -> None:
+        self.w.do(f"call void @llvm.memcpy.p0.p0.i64(ptr {target}, ptr {source}, i64 {size}, i1 false)")
+
+    def _set_back(self) -> None:
+        """The state from which every row starts, with the return address on the stack."""
+        w, plan = self.w, self.plan
+        w.label("body")
+        self._copy(self.data, plan.load("saved_data", "ptr"), self.size)
+        self._copy(self.flags, plan.load("saved_flags", "ptr"), "8")
+        if self._tracks:
+            self._copy(plan.load("seen", "ptr"), plan.load("seen_template", "ptr"), self.size)
+        inner = w.put(f"sub i64 {plan.load('stack_pointer')}, {plan.load('return_bytes')}")
+        inner = w.put(f"trunc i64 {inner} to i16")
+        floor = w.put(f"trunc i64 {plan.load('floor')} to i16")
+        for name, value, kind in (
+            ("cycle", self.start, "i64"),
+            ("deadline", plan.load("deadline"), "i64"),
+            ("instructions", "0", "i64"),
+            ("depth", "0", "i32"),
+            ("sp", inner, "i16"),
+            ("lowest", inner, "i16"),
+            ("floor", floor, "i16"),
+            ("shadow", "0", "i8"),
+            ("fresh", "1", "i8"),
+        ):
+            self.cpu.store(name, value, kind)
+        w.go("place")
+
+    def _for_each(self, counter: str, before: str, count: str, each: str, after: str) -> None:
+        """Begins a loop over a small count; its body is to end in `go` to the label of the same name as the counter."""
+        w = self.w
+        w.label(counter)
+        w.do(f"%{counter}_n = phi i64 [ 0, %{before} ], [ %{counter}_m, %{each} ]")
+        w.branch(w.compare("sge", f"%{counter}_n", count), after, each)
+        w.label(each)
+        w.do(f"%{counter}_m = add i64 %{counter}_n, 1")
+
+    def _place_arguments(self) -> None:
+        w, plan = self.w, self.plan
+        w.label("place")
+        registers, arguments = plan.load("argument_registers", "ptr"), plan.load("arguments", "ptr")
+        entry, width = plan.load("entry", "ptr"), plan.load("argument_bytes")
+        self.entry = entry
+        first = w.put(f"mul i64 %row, {width}")
+        w.go("argument")
+        self._for_each("argument", "place", width, "placed", "call")
+        register = self._byte(registers, "%argument_n")
+        byte = w.put(f"load i8, ptr {w.element(arguments, w.put(f'add i64 {first}, %argument_n'))}")
+        w.do(f"store i8 {byte}, ptr {w.element(self.data, register)}")
+        w.go("argument")
+
+    def _byte(self, base: str, index: str) -> str:
+        return self.w.put(f"zext i8 {self.w.put(f'load i8, ptr {self.w.element(base, index)}')} to i64")
+
+    def _call(self) -> None:
+        """The call, and again where compiled code has unwound; a row that needs more than that is handed over."""
+        w, plan, cpu = self.w, self.plan, self.cpu
+        w.label("call")
+        w.do(f"%function = phi ptr [ {self.entry}, %argument ], [ %following, %again ]")
+        status = w.put(f"call i32 %function({self.passed})")
+        w.branch(w.compare("eq", status, CONTINUE, "i32"), "came", "left")
+        w.label("left")
+        w.do(f"ret i64 {ROW_LEFT}")
+        w.label("came")
+        pc = w.put(f"zext i32 {cpu.load('pc', 'i32')} to i64")
+        is_there = w.compare("eq", pc, plan.load("return_word"))
+        is_level = w.compare("eq", cpu.load("sp", "i16"), self.caller, "i16")
+        w.branch(w.put(f"and i1 {is_there}, {is_level}"), "finish", "elsewhere")
+        w.label("elsewhere")
+        w.do(f"%following = load ptr, ptr {w.element(plan.load('table', 'ptr'), pc, 'ptr')}")
+        w.branch(w.compare("eq", "%following", "null", "ptr"), "left", "again")
+        w.label("again")
+        w.go("call")
+
+    def _keep(self) -> None:
+        """What came of the row."""
+        w, plan, cpu = self.w, self.plan, self.cpu
+        w.label("finish")
+        took = w.put(f"sub i64 {cpu.load('cycle')}, {self.start}")
+        depth = w.put(f"sub i16 {self.caller}, {cpu.load('lowest', 'i16')}")
+        for field, value, kind in (
+            ("cycles", took, "i64"),
+            ("instructions", cpu.load("instructions"), "i64"),
+            ("stack", depth, "i16"),
+        ):
+            w.do(f"store {kind} {value}, ptr {w.element(plan.load(field, 'ptr'), '%row', kind)}")
+        registers, results = plan.load("result_registers", "ptr"), plan.load("results", "ptr")
+        width = plan.load("result_bytes")
+        first = w.put(f"mul i64 %row, {width}")
+        w.go("result")
+        self._for_each("result", "finish", width, "kept", "noted")
+        byte = w.put(f"load i8, ptr {w.element(self.data, self._byte(registers, '%result_n'))}")
+        w.do(f"store i8 {byte}, ptr {w.element(results, w.put(f'add i64 {first}, %result_n'))}")
+        w.go("result")
+
+    def _unite(self) -> None:
+        """Adds what the row read first to what all rows did, eight addresses at a time."""
+        w, plan = self.w, self.plan
+        w.label("noted")
+        if not self._tracks:
+            w.go("last")
+            return
+        seen, union = plan.load("seen", "ptr"), plan.load("seen_union", "ptr")
+        words = w.put(f"udiv i64 {w.put(f'add i64 {self.size}, 7')}, 8")
+        w.go("union")
+        self._for_each("union", "noted", words, "united", "last")
+        at = w.element(union, "%union_n", "i64")
+        both = w.put(f"load i64, ptr {w.element(seen, '%union_n', 'i64')}, align 1")
+        both = w.put(f"or i64 {w.put(f'load i64, ptr {at}, align 1')}, {both}")
+        w.do(f"store i64 {both}, ptr {at}, align 1")
+        w.go("union")
+
+    def _next(self) -> None:
+        """A row that touched devices ends the loop, for Python to set them back."""
+        w = self.w
+        w.label("last")
+        w.do("%next = add i64 %row, 1")
+        w.branch(w.compare("eq", self.world.load("touched"), 0), "on", "touched")
+        w.label("touched")
+        w.do(f"ret i64 {ROW_TOUCHED}")
+        w.label("on")
+        w.go("head")
 
 
 @dataclass
@@ -223,7 +238,7 @@ class Batch:
 
 @dataclass(frozen=True)
 class Entrance:
-    """How each row begins and ends: flash word, return address, the caller's stack pointer, and the registers of the arguments.
+    """How each row begins and ends: flash word, return address, the caller's stack pointer, the arguments' registers.
 
     `argument_registers` are in the order of an argument row's bytes; `result_registers` hold the result, lowest first;
     `ends` are flash words at which compiled code hands a row over.

@@ -169,26 +169,31 @@ class Scalar:
             if moved and not served and not chip.is_asleep and chip.program_counter in entries:
                 return Stop.AT_ENTRY
             looked = chip.cycle
-            if chip.is_asleep:
-                # One cycle past the next event: far enough for the reference engine to wake up there.
-                why, until = Why.SLOW, min(limit, max(events.next_cycle, chip.cycle) + 1)
-            elif served:
-                why, until = Why.SLOW, chip.cycle + 1
-            else:
-                why, until = self._advance(limit), chip.cycle + 1
-            if why is Why.SLOW:
-                stop = self._reference.run(until, exits=exits, entries=entries, stops_at_break=stops_at_break)
-                if stop is not Stop.LIMIT:
-                    return stop
-            elif why is Why.HALTED:
-                return Stop.HALTED
-            elif why is Why.NEEDS_STEP:
-                if not self._make_steps(chip.program_counter):
-                    stop = self._reference.run(until, exits=exits, entries=entries, stops_at_break=stops_at_break)
-                    if stop is not Stop.LIMIT:
-                        return stop
-            elif why is Why.HOT:
-                self.translate([chip.program_counter])
+            stop = self._go_on(limit, served=bool(served), exits=exits, entries=entries, stops_at_break=stops_at_break)
+            if stop is not None:
+                return stop
+
+    def _go_on(
+        self, limit: int, *, served: bool, exits: frozenset[int], entries: frozenset[int], stops_at_break: bool
+    ) -> Stop | None:
+        """Goes on from a boundary that was looked at, natively or for an instruction or two on the reference engine."""
+        chip = self.chip
+        until = chip.cycle + 1
+        why = Why.SLOW
+        if chip.is_asleep:
+            # One cycle past the next event: far enough for the reference engine to wake up there.
+            until = min(limit, max(chip.events.next_cycle, chip.cycle) + 1)
+        elif not served:
+            why = self._advance(limit)
+            until = chip.cycle + 1
+        if why is Why.HALTED:
+            return Stop.HALTED
+        if why is Why.HOT:
+            self.translate([chip.program_counter])
+        if why is Why.SLOW or (why is Why.NEEDS_STEP and not self._make_steps(chip.program_counter)):
+            stop = self._reference.run(until, exits=exits, entries=entries, stops_at_break=stops_at_break)
+            return None if stop is Stop.LIMIT else stop
+        return None
 
     def _advance(self, limit: int) -> Why:
         """Goes on natively from the boundary at hand; the chip then stands where that came back."""
@@ -411,7 +416,9 @@ class Scalar:
             self.tracking.note_read(address, value)
         return value | self._answer(enabled)
 
-    def _io_write(self, address: int, value: int, mask: int, cycle: int, word: int, enabled: int) -> int:
+    def _io_write(  # noqa: PLR0917 - called from compiled code, in this order
+        self, address: int, value: int, mask: int, cycle: int, word: int, enabled: int
+    ) -> int:
         bus = self.chip.bus
         bus.current_flash_word = word
         try:
