@@ -109,14 +109,6 @@ def _binary(instruction: str) -> Callable[[_Text, Node], str]:
     return write
 
 
-def _wide(text: _Text, node: Node, instruction: str) -> str:
-    left, right, carry = node.arguments
-    wide = text.put(f"{instruction} i16 {_extended(text, left, 8, 16)}, {_extended(text, right, 8, 16)}")
-    if carry != 0:
-        wide = text.put(f"{instruction} i16 {wide}, {_extended(text, carry, 1, 16)}")
-    return wide
-
-
 def _extended(text: _Text, value: Value, width: int, to: int) -> str:
     if isinstance(value, int):
         return str(value)
@@ -154,14 +146,25 @@ def _difference_overflow(text: _Text, node: Node) -> str:
 
 
 def _carry(text: _Text, node: Node) -> str:
-    return text.put(f"icmp ugt i16 {_wide(text, node, 'add')}, 255")
+    # Compared step by step, and not in a wider type: this is the form that becomes the host's add with carry.
+    left, right, carry = node.arguments
+    first = text.put(f"add i8 {text.value(left, 8)}, {text.value(right, 8)}")
+    out = text.put(f"icmp ult i8 {first}, {text.value(left, 8)}")
+    if carry == 0:
+        return out
+    more = _extended(text, carry, 1, 8)
+    total = text.put(f"add i8 {first}, {more}")
+    return text.put(f"or i1 {out}, {text.put(f'icmp ult i8 {total}, {more}')}")
 
 
 def _borrow(text: _Text, node: Node) -> str:
     left, right, borrow = node.arguments
+    out = text.put(f"icmp ult i8 {text.value(left, 8)}, {text.value(right, 8)}")
     if borrow == 0:
-        return text.put(f"icmp ult i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    return text.put(f"icmp slt i16 {_wide(text, node, 'sub')}, 0")
+        return out
+    first = text.put(f"sub i8 {text.value(left, 8)}, {text.value(right, 8)}")
+    more = _extended(text, borrow, 1, 8)
+    return text.put(f"or i1 {out}, {text.put(f'icmp ult i8 {first}, {more}')}")
 
 
 def _multiply(text: _Text, node: Node) -> str:
