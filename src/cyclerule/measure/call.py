@@ -1,6 +1,6 @@
 """One call of one function, from the starting state to its return."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cyclerule.engines.engine import Stop
@@ -14,6 +14,7 @@ from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
 from cyclerule.measure.stage import AUTO, Stage, StartingState
+from cyclerule.measure.variables import find_variable
 from cyclerule.measure.waiting import explain_runaway, explain_stray_return
 
 DEFAULT_LIMIT = 50_000_000
@@ -194,7 +195,6 @@ def make_state(
     stage: Stage,
     before: Sequence[tuple[Callee, Sequence[object]]],
     settings: Mapping[str, object],
-    find_variable: Callable[[str], Variable],
     limit: int,
 ) -> StartingState:
     """Gives the state after running functions and setting variables, from the stage's own starting state.
@@ -213,7 +213,7 @@ def make_state(
         if not placement.buffers:
             chip.stack_pointer = stack_pointer
     for name, value in settings.items():
-        _set_variable(stage, find_variable(name), value)
+        _set_variable(stage, find_variable(stage.image, name), value)
     return stage.keep_state()
 
 

@@ -7,6 +7,7 @@ from cyclerule.firmware.image import Image, Symbol, Variable
 from cyclerule.firmware.types import EnumType, IntegerType, PointerType, Type
 from cyclerule.measure.results import Held
 from cyclerule.measure.stage import Stage
+from cyclerule.measure.variables import own_name
 
 LARGEST_NUMBER = 8
 """Bytes up to which a variable of unknown type is shown as a number."""
@@ -48,7 +49,7 @@ def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, stack
                 unnamed.append(address)
             elif variable.type is None or not variable.type.is_const:
                 data = before[variable.address : variable.address + variable.size_bytes]
-                found[variable.address] = Held(_own_name(variable, variables), _shown(variable.type, data))
+                found[variable.address] = Held(own_name(variable, variables), _shown(variable.type, data))
     return [*found.values(), *_held_bytes(image, unnamed, before)]
 
 
@@ -60,15 +61,6 @@ def _variable_at(image: Image, variables: Iterable[Variable], address: int) -> V
     if symbol is None or not symbol.size_bytes:
         return None
     return Variable(symbol.name, symbol.address, None, size_bytes=symbol.size_bytes, symbol=symbol.name)
-
-
-def _own_name(variable: Variable, variables: Iterable[Variable]) -> str:
-    """Gives a variable's name, with what tells it apart where the program has several of that name."""
-    if sum(other.name == variable.name for other in variables) < 2:
-        return variable.name
-    if variable.function is not None:
-        return f"{variable.function}.{variable.name}"
-    return f"{variable.name} ({variable.file}:{variable.line})" if variable.is_static else variable.name
 
 
 def _shown(given: Type | None, data: bytes) -> int | bytes:

@@ -10,7 +10,7 @@ from cyclerule.firmware.build import build_image
 from cyclerule.firmware.clock import ClockFound
 from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.hexfile import read_hex
-from cyclerule.firmware.image import Function, Image, Variable
+from cyclerule.firmware.image import Function, Image
 from cyclerule.firmware.prototypes import declare as declare_prototype
 from cyclerule.firmware.types import FunctionType, Parameter
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
@@ -149,26 +149,11 @@ class Firmware:
         cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
         return Callee(name, word, signature, cycles)
 
-    def _variable(self, name: str) -> Variable:
-        named = [v for v in self.image.variables if name in (v.name, v.symbol, f"{v.function}.{v.name}")]
-        if len(named) > 1:
-            exact = [v for v in named if v.symbol == name] or [v for v in named if not v.is_static]
-            named = exact or named
-        if len(named) == 1 or len({v.address for v in named}) == 1:
-            return named[0]
-        if named:
-            places = ", ".join(f"{v.symbol} ({v.file}:{v.line})" for v in named)
-            raise UnknownName("single variable", name, (), hint=f"several have that name: {places}")
-        symbol = next((s for s in self.image.symbols if s.name == name and s.space == "data" and s.size_bytes), None)
-        if symbol is not None:
-            return Variable(name, symbol.address, None, space="data", size_bytes=symbol.size_bytes, symbol=name)
-        raise UnknownName("global variable", name, [v.name for v in self.image.variables])
-
     def _state(self, before: Sequence[Before], settings: Mapping[str, object], limit: int) -> StartingState:
         if not before and not settings:
             return self._stage.saved
         calls = [(self._callee(name), values) for name, values in _named_calls(before)]
-        return make_state(self._stage, calls, settings, self._variable, limit)
+        return make_state(self._stage, calls, settings, limit)
 
     def _measured(self, function: str, start: str, engine: str) -> Measured:
         return Measured(
