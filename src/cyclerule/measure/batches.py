@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from cyclerule.firmware.convention import result_place, scalar_bits, scalar_plan
 from cyclerule.firmware.types import FloatType, IntegerType, Parameter, PointerType
-from cyclerule.measure.call import Callee, run_to_return
+from cyclerule.measure.call import PROBE_AFTER, Callee, run_to_return
 from cyclerule.measure.domains import are_numbers
 from cyclerule.measure.stage import SCALAR, Stage, StartingState
 
@@ -61,7 +61,8 @@ class Batches:
             result_place(callee.signature).registers,
             frozenset(stage.ends_of_call),
         )
-        self._rows = Rows(stage.compiled, state.chip, entrance, limit, self._finish)
+        # A row that takes longer is looked at for a loop that cannot end, as a call is.
+        self._rows = Rows(stage.compiled, state.chip, entrance, min(limit, PROBE_AFTER), self._finish)
         self.results = result_place(callee.signature)
         # The row that Python has last had in hand, for messages.
         self.row = 0

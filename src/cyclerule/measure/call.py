@@ -101,7 +101,7 @@ def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, 
             is_under_way = False
             if stop is Stop.AT_EXIT:
                 if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
-                    check_stack(stage, callee)
+                    check_stack(stage, callee, chip.lowest_stack_pointer)
                     return chip.cycle - start
                 explain_stray_return(stage, name, start, stack_pointer, callee.word)
             if stop is Stop.LIMIT and chip.cycle - start < limit:
@@ -115,22 +115,27 @@ def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, 
         raise stage.located(fault, f", cycle {chip.cycle - start} of {name}") from None
 
 
-def check_stack(stage: Stage, callee: Callee) -> None:
+def check_stack(stage: Stage, callee: Callee, lowest_stack_pointer: int) -> None:
     """Raises FaultError when a call that is back had its stack in the program's data.
 
     A push there stops a run at once; a frame of local variables is made by setting the stack pointer.
     """
     chip = stage.chip
-    if chip.lowest_stack_pointer >= chip.stack_floor:
+    if lowest_stack_pointer >= chip.stack_floor:
         return
     place = stage.place(2 * callee.word)
     raise FaultError(
-        f"the stack of {callee.name} reaches down to 0x{chip.lowest_stack_pointer + 1:04x}, into the program's data, "
+        f"the stack of {callee.name} reaches down to 0x{lowest_stack_pointer + 1:04x}, into the program's data, "
         f"which end below 0x{chip.stack_floor + 1:04x} (at {place}, or in a function called from there)",
         address=2 * callee.word,
         cycle=chip.cycle,
         place=place,
     )
+
+
+def own_stack(stack_pointer: int, stack_bytes: int) -> range:
+    """Gives the data addresses of a call's own stack, from its caller's stack pointer down."""
+    return range(stack_pointer + 1 - stack_bytes, stack_pointer + 1)
 
 
 def run_call(
@@ -179,7 +184,7 @@ def run_call(
         arguments=buffers,
         stack_bytes=stack_bytes,
         io=[IoWrite(cycle - start, register, value) for cycle, register, value in log],
-        held=name_held(stage, stage.first_reads(before), before, placement.stack_pointer),
+        held=name_held(stage, stage.first_reads(before), before, own_stack(placement.stack_pointer, stack_bytes)),
         handlers=handlers,
         warnings=stage.warnings(),
     )

@@ -27,13 +27,12 @@ _LINKER_PLACES = frozenset(
 """Labels in data space of avr-libc's linker scripts: places between variables, not variables."""
 
 
-def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, stack_pointer: int) -> list[Held]:
+def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, own_stack: range) -> list[Held]:
     """Names what was read first: variables whole with the value before the call, I/O and CPU registers by their names.
 
-    Constants of the program are left out, and so is the call's own part of the stack.
+    Constants of the program are left out, and so is `own_stack`, the data addresses of the call's own stack.
     """
     chip, image = stage.chip, stage.image
-    own_stack = range(chip.lowest_stack_pointer + 1, stack_pointer + 1)
     variables = [variable for variable in image.variables if variable.space == "data" and variable.size_bytes]
     found: dict[int, Held] = {}
     unnamed: list[int] = []

@@ -6,10 +6,12 @@ caller with the stack pointer restored.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.interrupts import HandlerRun
+from cyclerule.measure.tables import write_csv, write_json, write_parquet
 from cyclerule.units import Hertz
 
 if TYPE_CHECKING:
@@ -183,6 +185,21 @@ class Sweep:
             index, place = divmod(index, len(domain))
             found[name] = domain[place]
         return {name: found[name] for name in self.names}
+
+    def to_csv(self, path: Path | str) -> None:
+        """Writes the rows to a CSV file: arguments, cycles, cycles_with_call, microseconds, returned and more.
+
+        Raises ArgumentError when the rows were not kept or the file cannot be written.
+        """
+        write_csv(self, path)
+
+    def to_json(self, path: Path | str) -> None:
+        """Writes the result, with its rows where they were kept, to a JSON file."""
+        write_json(self, path)
+
+    def to_parquet(self, path: Path | str) -> None:
+        """Writes the rows to a Parquet file with the columns of `to_csv`; needs the `tables` extra."""
+        write_parquet(self, path)
 
     def __repr__(self) -> str:
         return (

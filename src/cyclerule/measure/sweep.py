@@ -13,7 +13,15 @@ from cyclerule.firmware.types import EnumType, FloatType, IntegerType, PointerTy
 from cyclerule.firmware.values import value_of
 from cyclerule.machine.bus import Unmodelled
 from cyclerule.measure.batches import ROWS_A_BATCH, Batches, takes_batches
-from cyclerule.measure.call import Callee, apply_placement, enter, place_call, run_to_return
+from cyclerule.measure.call import (
+    Callee,
+    apply_placement,
+    check_stack,
+    enter,
+    own_stack,
+    place_call,
+    run_to_return,
+)
 from cyclerule.measure.domains import are_numbers, count_rows
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Extreme, Held, Measured, Sweep, Value
@@ -88,13 +96,14 @@ def run_sweep(
             raise _with_input(error, _input(domains, names, index)) from None
         if chip.bus.unmodelled:
             touched = {**chip.bus.unmodelled, **touched}
+        depth = stack_pointer - chip.lowest_stack_pointer
         first_reads = stage.first_reads(state.chip[0])
         if not first_reads.keys() <= seen_reads:
             seen_reads |= first_reads.keys()
-            for each in name_held(stage, first_reads, state.chip[0], stack_pointer):
+            for each in name_held(stage, first_reads, state.chip[0], own_stack(stack_pointer, depth)):
                 held.setdefault(each.name, each)
         returned = _read_result(stage, callee) if tally.keeps_results else None
-        tally.add(cycles, stage.instructions, stack_pointer - chip.lowest_stack_pointer, returned)
+        tally.add(cycles, stage.instructions, depth, returned)
         if not index & 63 and not pace.will_turn:
             clock.look(index + 1)
     if tally.count < count:
@@ -139,12 +148,16 @@ def _run_batches(  # noqa: PLR0917 - the parts of one sweep
         size = min(size, count - tally.count)
         batches.row = tally.count
         try:
-            tally.add_batch(batches.run(tally.count, size), batches.results)
+            batch = batches.run(tally.count, size)
+            batches.row = tally.count + int(batch.stack_bytes.argmax())
+            check_stack(stage, callee, batches.stack_pointer - int(batch.stack_bytes.max()))
         except (RunawayError, FaultError) as error:
             raise _with_input(error, _input(domains, names, batches.row)) from None
+        tally.add_batch(batch, batches.results)
         clock.look(tally.count)
         size = ROWS_A_BATCH
-    for each in name_held(stage, batches.first_reads(state.chip[0]), state.chip[0], batches.stack_pointer):
+    stack = own_stack(batches.stack_pointer, tally.deepest)
+    for each in name_held(stage, batches.first_reads(state.chip[0]), state.chip[0], stack):
         held.setdefault(each.name, each)
     return stage.chip.bus.unmodelled
 
