@@ -156,7 +156,7 @@ class Library:
         wanted = CALLS[text]
         firmware = self._firmware(wanted.program, part)
         firmware.declare(wanted.prototype)
-        return firmware.call(wanted.symbol, *wanted.arguments)
+        return firmware.call(wanted.symbol, *wanted.arguments, engine="reference")
 
     def _firmware(self, program: str, part: str) -> cr.Firmware:
         key = (program, part)
