@@ -84,14 +84,14 @@ class Tracer:
         if decoded is None:
             return None
         chip = self._chip
-        after = word + decoded.instruction.words
-        following = self._table.words(chip.word(after % chip.flash_words))
+        after = (word + decoded.instruction.words) % chip.flash_words
+        following = self._table.words(chip.word(after))
         operations = trace_instruction(decoded.instruction, decoded.operands)
         text = assembly(decoded.instruction, decoded.operands)
         return Translated(word, decoded.instruction.words, decoded.timing, text, operations, following)
 
     def region(self, entry: int, splits: frozenset[int] = frozenset()) -> Region | None:
-        """Gives the region of an entry, with a block starting at each word of `splits`; None for no instruction there."""
+        """Gives the region of an entry, with a block starting at each word of `splits`; None where it cannot begin."""
         found: dict[int, Translated] = {}
         leaders = {entry}
         waiting = [entry]
@@ -106,8 +106,8 @@ class Tracer:
                 inside, callee = self._follow(each)
                 if callee is not None:
                     callees.add(callee)
-                if each.flow is None and not each.stands_apart:
-                    word += each.words
+                if each.flow is None and not each.stands_apart and self.after(each) > word:
+                    word = self.after(each)
                     continue
                 leaders.update(inside)
                 waiting.extend(inside)
@@ -118,10 +118,14 @@ class Tracer:
         check(region)
         return region
 
+    def after(self, each: Translated) -> int:
+        """Gives the word after an instruction; after the last word of flash comes the first."""
+        return (each.word + each.words) % self._chip.flash_words
+
     def _follow(self, each: Translated) -> tuple[tuple[int, ...], int | None]:
         """Gives the words where control may go on inside the region, and the word called."""
         words = self._chip.flash_words
-        after = each.word + each.words
+        after = self.after(each)
         flow = each.flow
         if flow is None:
             # What stands apart is carried out elsewhere, and control comes back through the dispatcher.
@@ -129,19 +133,19 @@ class Tracer:
         match flow.name:
             case "branch":
                 offset = flow.arguments[1]
-                return (after % words, (after + int(_plain(offset))) % words), None
+                return (after, (after + _plain(offset)) % words), None
             case "skip":
-                return (after % words, (after + each.following) % words), None
+                return (after, (after + each.following) % words), None
             case "jump_by":
-                return ((after + int(_plain(flow.arguments[0]))) % words,), None
+                return ((after + _plain(flow.arguments[0])) % words,), None
             case "jump_to":
-                return (int(_plain(flow.arguments[0])),), None
+                return (_plain(flow.arguments[0]) % words,), None
             case "call_by":
-                return (after % words,), (after + int(_plain(flow.arguments[0]))) % words
+                return (after,), (after + _plain(flow.arguments[0])) % words
             case "call_to":
-                return (after % words,), int(_plain(flow.arguments[0]))
+                return (after,), _plain(flow.arguments[0]) % words
             case "call_indirect":
-                return (after % words,), None
+                return (after,), None
             case _:
                 return (), None
 
@@ -153,8 +157,9 @@ class Tracer:
             while word in found:
                 each = found[word]
                 block.instructions.append(each)
-                word += each.words
-                if each.flow is not None or each.stands_apart or word in leaders:
+                word = self.after(each)
+                # A block ends with flash: the first word comes after the last one, not behind it.
+                if each.flow is not None or each.stands_apart or word in leaders or word <= each.word:
                     break
             last = block.instructions[-1]
             inside = self._follow(last)[0] if last.flow is not None or last.stands_apart else (word,)
