@@ -400,6 +400,18 @@ int uses(hive::Sensor &s) { return hive::scaled(hidden(s.read(hive::Sensor::half
         with pytest.raises(ArgumentError, match="cannot be kept"):
             build(texts={"crc.c": CRC}, keep=["step; int x"])
 
+    def test_functions_of_several_files_are_kept_together(self, build: Callable[..., BuiltImage]) -> None:
+        """The constants that refer to kept functions are linked into one program, static functions of one name too."""
+        texts = {
+            f"{letter}.c": f"static int twice(int x) {{ return 2 * x; }}\nint {letter}(int x) {{ return twice(x); }}\n"
+            for letter in "ab"
+        }
+        texts["c.c"] = "static int thrice(int x) { return 3 * x; }\nint c(int x) { return thrice(x); }\n"
+        image = build(texts=texts, keep=["thrice", "twice"])
+        standing = [each for each in image.functions.values() if each.source_name in ("twice", "thrice")]
+        assert len(standing) == 3
+        assert all(each.address is not None for each in standing)
+
     def test_a_source_with_a_mistake_is_told_as_without_keeping(self, build: Callable[..., BuiltImage]) -> None:
         """The compiler's words name the user's file and line, not the generated unit."""
         with pytest.raises(BuildError) as caught:

@@ -46,7 +46,13 @@ def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[
     for name in names:
         for source in _defining(compiling, sources, name):
             chosen.setdefault(source.path, []).append(name)
-    return {source.path: _unit(compiling, source, chosen[source.path]) for source in sources if source.path in chosen}
+    units: dict[Path, KeptUnit] = {}
+    first = 0
+    for source in sources:
+        if source.path in chosen:
+            units[source.path] = _unit(compiling, source, chosen[source.path], first)
+            first += len(chosen[source.path])
+    return units
 
 
 def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> list[Source]:
@@ -95,8 +101,8 @@ def _plain(name: str) -> str:
     return name
 
 
-def _unit(compiling: Compiling, source: Source, names: list[str]) -> KeptUnit:
-    text, references = _text(compiling, source, names)
+def _unit(compiling: Compiling, source: Source, names: list[str], first: int) -> KeptUnit:
+    text, references = _text(compiling, source, names, first)
     if not compiling.flags.drops_unused:
         return KeptUnit(text, ())
     # The name that the linker knows an instantiation by comes from the compiler.
@@ -106,11 +112,11 @@ def _unit(compiling: Compiling, source: Source, names: list[str]) -> KeptUnit:
     return KeptUnit(text, (*references, *symbols))
 
 
-def _text(compiling: Compiling, source: Source, names: Sequence[str]) -> tuple[str, list[str]]:
-    """Writes the unit, and gives the constants in it that refer to the functions."""
+def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int = 0) -> tuple[str, list[str]]:
+    """Writes the unit, and gives the constants in it that refer to the functions, numbered from `first` on."""
     include = f'#include "{source.path.as_posix()}"'
     lines, references = [include, _MARKER], []
-    for number, name in enumerate(names):
+    for number, name in enumerate(names, first):
         if _INSTANTIATION.fullmatch(name):
             lines.append(f"{name};")
             continue
