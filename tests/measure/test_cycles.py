@@ -129,7 +129,7 @@ def test_interrupts_are_off_during_a_call_even_if_the_function_turns_them_on(api
 
 
 def test_a_return_by_longjmp_inside_the_call_is_a_return(apiary: cr.Firmware) -> None:
-    """setjmp and longjmp stay within the call; the program's own timer confirms the cycles above."""
+    """The functions setjmp and longjmp stay within the call; the program's own timer confirms the cycles above."""
     assert apiary.call("recovers", 9).returned == 9
     assert apiary.call("recovers", 0).returned == 0
 

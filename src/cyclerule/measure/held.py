@@ -30,7 +30,8 @@ _LINKER_PLACES = frozenset(
 def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, own_stack: range) -> list[Held]:
     """Names what was read first: variables whole with the value before the call, I/O and CPU registers by their names.
 
-    Constants of the program are left out, and so is `own_stack`, the data addresses of the call's own stack.
+    Left out are constants of the program, `own_stack`, the data addresses of the call's own stack, and status register
+    and stack pointer, which compiled code reads to save them and to make its frame.
     """
     chip, image = stage.chip, stage.image
     variables = [variable for variable in image.variables if variable.space == "data" and variable.size_bytes]

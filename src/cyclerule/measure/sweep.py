@@ -5,7 +5,7 @@ from array import array
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cyclerule.errors import DomainTooLarge, FaultError, RunawayError
 from cyclerule.firmware.convention import ResultPlace, result_place, scalar_bits, scalar_plan
@@ -40,7 +40,14 @@ LONG_ROW_SECONDS = 0.0005
 """A row that takes longer than this is quicker in compiled code even when Python places its arguments."""
 
 ROWS_TO_TELL = 16
-FIRST_BATCH = 1 << 10
+
+FIRST_BATCH = 8
+BATCH_GROWTH = 16
+BATCH_SECONDS = 0.1
+"""A batch is to take about so long, that progress is told and a sweep without end can be broken off."""
+
+MOST_ROWS = 1 << 26
+"""Rows that are kept take up to 26 bytes each; a sweep over more is kept as a summary."""
 
 PROBE_SECONDS = 0.5
 """How long a sweep runs before its time is foretold."""
@@ -77,7 +84,12 @@ def run_sweep(
     names = tuple(domains)
     count = count_rows(domains.values())
     returns = callee.signature.returns
-    tally = _Tally(keeps_rows=keep == "rows", keeps_results=keep == "rows" and not isinstance(returns, VoidType))
+    array_type = None if isinstance(returns, VoidType) else _array_type(returns)
+    tally = _Tally(keep == "rows", array_type)
+    if tally.keeps_rows and count > MOST_ROWS:
+        raise DomainTooLarge(
+            f"{callee.name} over {count:,} inputs: only a summary of so many fits; keep='summary' or a smaller domain"
+        )
     clock = _Clock(callee.name, count, progress, longest_seconds)
     held: dict[str, Held] = {}
     seen_reads: set[int] = set()
@@ -104,7 +116,7 @@ def run_sweep(
                 held.setdefault(each.name, each)
         returned = _read_result(stage, callee) if tally.keeps_results else None
         tally.add(cycles, stage.instructions, depth, returned)
-        if not index & 63 and not pace.will_turn:
+        if not pace.will_turn:
             clock.look(index + 1)
     if tally.count < count:
         touched = {**_run_batches(stage, state, callee, domains, tally, clock, held, limit), **touched}
@@ -126,7 +138,7 @@ def run_sweep(
         row_returned=tally.returned if tally.keeps_results else None,
         row_instructions=tally.instructions if tally.keeps_rows else None,
         row_stack_bytes=tally.stacks if tally.keeps_rows else None,
-        array_type=None if isinstance(returns, VoidType) else _array_type(returns),
+        array_type=array_type,
     )
 
 
@@ -146,6 +158,7 @@ def _run_batches(  # noqa: PLR0917 - the parts of one sweep
     size = FIRST_BATCH
     while tally.count < count:
         size = min(size, count - tally.count)
+        began = time.perf_counter()
         batches.row = tally.count
         try:
             batch = batches.run(tally.count, size)
@@ -154,8 +167,12 @@ def _run_batches(  # noqa: PLR0917 - the parts of one sweep
         except (RunawayError, FaultError) as error:
             raise _with_input(error, _input(domains, names, batches.row)) from None
         tally.add_batch(batch, batches.results)
+        if size == FIRST_BATCH:
+            # What came before says nothing about the pace: other rows, and the making of compiled code.
+            clock.set_off(tally.count)
         clock.look(tally.count)
-        size = ROWS_A_BATCH
+        took = time.perf_counter() - began
+        size = max(FIRST_BATCH, min(ROWS_A_BATCH, int(size * min(BATCH_GROWTH, BATCH_SECONDS / max(took, 1e-6)))))
     stack = own_stack(batches.stack_pointer, tally.deepest)
     for each in name_held(stage, batches.first_reads(state.chip[0]), state.chip[0], stack):
         held.setdefault(each.name, each)
@@ -199,14 +216,15 @@ class _Pace:
 class _Tally:
     """What the rows of a sweep add up to, and the rows themselves when they are kept."""
 
-    def __init__(self, *, keeps_rows: bool, keeps_results: bool) -> None:
-        self.keeps_rows, self.keeps_results = keeps_rows, keeps_results
+    def __init__(self, keeps_rows: bool, array_type: str | None) -> None:
+        self.keeps_rows, self.keeps_results = keeps_rows, keeps_rows and array_type is not None
         self.count = self.total = self.deepest = 0
         self.least = self.most = 0
         self.first_least = self.first_most = 0
         self.histogram: Counter[int] = Counter()
         self.cycles, self.instructions, self.stacks = array("Q"), array("Q"), array("H")
-        self.returned: list[Value] = []
+        code = _ARRAY_CODES.get(array_type or "")
+        self.returned: list[Any] | array[Any] = [] if code is None else array(code)
 
     def add(self, cycles: int, instructions: int, depth: int, returned: Value) -> None:
         """Adds the next row."""
@@ -244,20 +262,10 @@ class _Tally:
             self.cycles.frombytes(cycles.tobytes())
             self.instructions.frombytes(batch.instructions.tobytes())
             self.stacks.frombytes(batch.stack_bytes.tobytes())
-        if self.keeps_results:
-            self.returned.extend(_batch_results(batch, place))
-
-
-def _batch_results(batch: "Batch", place: ResultPlace) -> Sequence[Value]:
-    """Reads the results of a batch: plain types all at once, others one by one."""
-    import numpy as np
-
-    kind = _array_type(place.type)
-    size = len(place.registers)
-    if kind not in ("bytes", "object", "bool") and np.dtype(kind).itemsize == size:
-        values: list[Value] = np.ascontiguousarray(batch.results).view(kind).ravel().tolist()
-        return values
-    return [value_of(place.type, bytes(row)) for row in batch.results]
+        if isinstance(self.returned, array) and self.returned.itemsize == len(place.registers):
+            self.returned.frombytes(batch.results.tobytes())
+        elif self.keeps_results:
+            self.returned.extend(value_of(place.type, bytes(row)) for row in batch.results)
 
 
 class _Clock:
@@ -265,15 +273,19 @@ class _Clock:
 
     def __init__(self, name: str, count: int, progress: Progress | None, longest_seconds: float) -> None:
         self._name, self._count, self._progress, self._longest = name, count, progress, longest_seconds
-        self._began = self._told = time.perf_counter()
-        self._is_foretold = False
+        self._told = time.perf_counter()
+        self.set_off(0)
+
+    def set_off(self, done: int) -> None:
+        """Takes the pace from here on, after so many rows."""
+        self._began, self._first, self._is_foretold = time.perf_counter(), done, False
 
     def look(self, done: int) -> None:
         """Looks at the time after so many rows."""
         now = time.perf_counter()
-        if not self._is_foretold and now - self._began > PROBE_SECONDS:
+        if not self._is_foretold and done > self._first and now - self._began > PROBE_SECONDS:
             self._is_foretold = True
-            foretold = (now - self._began) / done * self._count
+            foretold = (now - self._began) / (done - self._first) * (self._count - self._first)
             if foretold > self._longest:
                 raise DomainTooLarge(_too_large(self._name, self._count, foretold))
         if self._progress is not None and now - self._told > TOLD_EVERY_SECONDS:
@@ -350,6 +362,16 @@ def _combinations(domains: tuple[Sequence[object], ...]) -> Iterator[tuple[objec
             yield (head, *tail)
 
 
+_ARRAY_CODES = dict(
+    zip(
+        ("bool", "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"),
+        "BbBhHiIqQfd",
+        strict=True,
+    )
+)
+"""The type code of Python's `array` for each of numpy's types."""
+
+
 def _parameter_key(name: str, number: int) -> str:
     return name or f"argument {number + 1}"
 
@@ -379,7 +401,7 @@ def _with_input(error: RunawayError | FaultError, arguments: Mapping[str, object
 
 def _too_large(name: str, count: int, seconds: float) -> str:
     return (
-        f"{name} over {count:,} inputs would take about {duration_text(seconds)} on the reference engine; "
+        f"{name} over {count:,} inputs would take about {duration_text(seconds)}; "
         "give a smaller domain, such as a range with a step (0..65535:64)"
     )
 

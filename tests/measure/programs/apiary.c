@@ -93,6 +93,7 @@ uint16_t busy(uint16_t turns)
 }
 
 void waits_for_tick(void) { ticks = 0; while (!ticks) { } }
+void waits_if(uint8_t turns) { ticks = 0; if (turns) while (!ticks) { } }
 uint16_t waits_and_counts(void) { uint16_t turns = 0; late_ticks = 0; while (!late_ticks) ++turns; return turns; }
 void waits_for_conversion(void) { ADCSRA = _BV(ADEN) | _BV(ADSC); while (ADCSRA & _BV(ADSC)) { } }
 void waits_for_pin(void) { while (!(PINB & 1)) { } }
