@@ -7,7 +7,7 @@ and where a region begins nowhere near, single instructions. Python comes in for
 import ctypes
 from enum import IntEnum
 
-from cyclerule.engines.llvm.layout import CONTINUE, IDLE, LEAVE, SLOW, Cpu, World
+from cyclerule.engines.llvm.layout import CONTINUE, IDLE, LEAVE, RETURNED, SHADOW, SLOW, Cpu, World
 from cyclerule.engines.llvm.writing import Record, Writer
 from cyclerule.engines.tracking import WRITTEN
 from cyclerule.isa.operations import I
@@ -285,17 +285,22 @@ class _Loop:
         w.label("calm")
         ways = f"i32 {CONTINUE}, label %jumped i32 {LEAVE}, label %left i32 {SLOW}, label %slow"
         w.do(f"switch i32 %status, label %idle [ {ways} ]")
-        self._back("slow", Why.SLOW)
+        w.label("slow")
+        # The instruction did not happen, so what it was to be shielded from is still kept off.
+        cpu.store("shadow", self.shadow, "i8")
+        w.do(f"ret i64 {int(Why.SLOW)}")
 
     def _handler_returned(self) -> None:
         """A boundary after RETI: the handler on top is closed when the stack pointer is back where it began."""
         w, beats = self.w, self.beats
         w.label("left")
-        in_shadow = w.compare("ne", self.cpu.load("shadow", "i8"), 0, "i8")
-        w.branch(w.put(f"and i1 {in_shadow}, {w.compare('ne', beats.load('tells'), 0)}"), "python", "untold")
+        w.branch(w.compare("eq", self.cpu.load("shadow", "i8"), RETURNED, "i8"), "returned", "moved")
+        w.label("returned")
+        w.branch(w.compare("ne", beats.load("tells"), 0), "python", "untold")
         w.label("untold")
+        self.cpu.store("shadow", str(SHADOW), "i8")
         opened = beats.load("open_count")
-        w.branch(w.put(f"and i1 {in_shadow}, {w.compare('sgt', opened, 0)}"), "top", "moved")
+        w.branch(w.compare("sgt", opened, 0), "top", "moved")
         w.label("top")
         top = w.put(f"sub i64 {opened}, 1")
         sp = w.put(f"zext i16 {self.cpu.load('sp', 'i16')} to i64")
@@ -323,13 +328,16 @@ class _Loop:
         until = w.put(f"select i1 {w.compare('slt', event, self.limit)}, i64 {event}, i64 {self.limit}")
         rounded = w.put(f"add i64 {w.put(f'sub i64 {until}, {now}')}, {w.put(f'sub i64 {length}, 1')}")
         many = w.put(f"sdiv i64 {rounded}, {length}")
-        one_turn = w.put(f"or i1 {w.put(f'or i1 {forever}, {self.is_hooked}')}, {w.compare('slt', many, 1)}")
+        # A single turn where the next boundary is to be looked at: at a hook, and where the shadow of the instruction
+        # before ends and a request may be waiting.
+        looks = w.put(f"or i1 {self.is_hooked}, {w.put(f'xor i1 {self.not_shadow}, true')}")
+        one_turn = w.put(f"or i1 {w.put(f'or i1 {forever}, {looks}')}, {w.compare('slt', many, 1)}")
         turns = w.put(f"select i1 {one_turn}, i64 1, i64 {many}")
         then = w.put(f"add i64 {now}, {w.put(f'mul i64 {turns}, {length}')}")
         cpu.store("cycle", then)
         cpu.add("instructions", turns)
-        unhooked = w.put(f"xor i1 {self.is_hooked}, true")
-        ends = w.put(f"and i1 {w.put(f'and i1 {forever}, {unhooked}')}, {w.compare('slt', then, self.limit)}")
+        unlooked = w.put(f"xor i1 {looks}, true")
+        ends = w.put(f"and i1 {w.put(f'and i1 {forever}, {unlooked}')}, {w.compare('slt', then, self.limit)}")
         w.branch(ends, "halted", "moved")
         self._back("halted", Why.HALTED)
 

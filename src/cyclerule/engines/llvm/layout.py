@@ -18,6 +18,12 @@ SLOW = 2
 IDLE = 16
 """Plus the cycles it takes: the instruction at the program counter jumps to itself; nothing of it has happened yet."""
 
+SHADOW, RETURNED = 1, 3
+"""What `Cpu.shadow` holds at a boundary before which no interrupt is served; after RETI while that is not yet noted."""
+
+REFUSED = 512
+"""What the answer to an access contains when an exception came of it; the instruction has then not happened."""
+
 DEEPEST = 2_000
 """Nested calls after which compiled code unwinds, so that the host's stack is bounded."""
 
@@ -40,12 +46,12 @@ class Cpu(ctypes.Structure):
 
 
 IoRead = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32)
-"""(address, cycle, flash word, I flag) to value, plus 256 when compiled code is to come back."""
+"""(address, cycle, flash word, I flag) to value, plus 256 when compiled code is to come back, or REFUSED."""
 
 IoWrite = ctypes.CFUNCTYPE(
     ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32
 )
-"""(address, value, mask, cycle, flash word, I flag) to 256 when compiled code is to come back, else 0."""
+"""(address, value, mask, cycle, flash word, I flag) to 256 when compiled code is to come back, REFUSED, else 0."""
 
 
 class World(ctypes.Structure):

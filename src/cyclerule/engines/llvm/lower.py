@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
-from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, IDLE, LEAVE, SLOW, Cpu, World, offset
+from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, IDLE, LEAVE, REFUSED, RETURNED, SHADOW, SLOW, Cpu, World, offset
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -286,6 +286,20 @@ class Lowering:
         return "".join(texts)
 
 
+def looked_at(region: Region) -> frozenset[int]:
+    """Gives the words at which a region looks at hooks, however control comes there: its entry and return points."""
+    return frozenset(
+        {
+            region.entry,
+            *(
+                each.word + each.words
+                for each in region.instructions()
+                if each.flow is not None and each.flow.name.startswith("call")
+            ),
+        }
+    )
+
+
 def step_name(word: int) -> str:
     """Gives the name of the function for a single instruction."""
     return f"step_{word:x}"
@@ -311,6 +325,7 @@ class _Function:
         self.is_step = is_step
         self.chip, self.tracks, self.flash_bytes = lowering.chip, lowering.tracks, lowering.flash_bytes
         self.region, self.together, self.stops = region, together, stops
+        self.looked = looked_at(region)
         self.lines: list[str] = []
         self.aside: list[str] = []
         self.main = _Text(self.lines, {}, [0], None)
@@ -482,7 +497,7 @@ class _Function:
 
     def _leave_now(self, text: _Text, word: int, *, sets_shadow: bool) -> None:
         if sets_shadow:
-            text.do(f"store i8 1, ptr {self.field(text, 'shadow')}")
+            text.do(f"store i8 {SHADOW}, ptr {self.field(text, 'shadow')}")
         self._return(text, LEAVE, str(word))
 
     def _operation(
@@ -842,8 +857,8 @@ class _Function:
         self._flush_main()
         if word not in block.successors:
             self._return(self.main, CONTINUE, str(word))
-        elif word <= block.word or word <= block.instructions[-1].word:
-            self._check(word, f"b{word:x}", hooked=False)
+        elif word in self.looked or word <= block.instructions[-1].word:
+            self._check(word, f"b{word:x}", hooked=word in self.looked)
         else:
             self.main.do(f"br label %b{word:x}")
 
@@ -863,14 +878,14 @@ class _Function:
                 self._go(block, (each.word + each.words + int(_plain(arguments[0]))) % words)
             case "jump_to":
                 self.state.cycles += timing.base
-                self._go(block, int(_plain(arguments[0])))
+                self._go(block, int(_plain(arguments[0])) % words)
             case "jump_indirect":
                 self.state.cycles += timing.base
                 self._jump_indirect(arguments[0], arguments[1])
             case "call_by":
                 self._call(each, block, (each.word + each.words + int(_plain(arguments[0]))) % words, before)
             case "call_to":
-                self._call(each, block, int(_plain(arguments[0])), before)
+                self._call(each, block, int(_plain(arguments[0])) % words, before)
             case "call_indirect":
                 self._call(each, block, (arguments[0], arguments[1]), before)
             case "return_from_call" | "return_from_interrupt":
@@ -999,7 +1014,7 @@ class _Function:
         self.state.cycles += each.timing.base
         self._flush_main()
         if from_interrupt:
-            text.do(f"store i8 1, ptr {self.field(text, 'shadow')}")
+            text.do(f"store i8 {RETURNED}, ptr {self.field(text, 'shadow')}")
         self._return(text, LEAVE if from_interrupt else CONTINUE, pc)
 
 

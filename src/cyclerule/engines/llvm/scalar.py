@@ -8,8 +8,8 @@ from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
 from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
-from cyclerule.engines.llvm.layout import Cpu, IoRead, IoWrite, World
-from cyclerule.engines.llvm.lower import Lowering, function_name, step_name
+from cyclerule.engines.llvm.layout import REFUSED, RETURNED, Cpu, IoRead, IoWrite, World
+from cyclerule.engines.llvm.lower import Lowering, function_name, looked_at, step_name
 from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
@@ -59,7 +59,6 @@ class Scalar:
         self._error_word = 0
         self._stops: frozenset[int] = frozenset()
         self._regions: dict[int, Region | None] = {}
-        self._checked: set[int] = set()
         self._passes = (ctypes.c_uint8 * chip.flash_words)()
         self._beats = Beats(
             vector_words=chip.interrupts.vector_words,
@@ -75,7 +74,7 @@ class Scalar:
         self._margin = 0
         self._cpu = Cpu()
         self._hooks = (ctypes.c_uint8 * chip.flash_words)()
-        self._hooked: set[int] = set()
+        self._hooked: frozenset[int] = frozenset()
         self._table = (ctypes.c_void_p * chip.flash_words)()
         self._steps = (ctypes.c_void_p * chip.flash_words)()
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
@@ -133,7 +132,6 @@ class Scalar:
 
     def _forget_regions(self) -> None:
         self._regions.clear()
-        self._checked.clear()
         ctypes.memset(self._table, 0, ctypes.sizeof(self._table))
         ctypes.memset(self._steps, 0, ctypes.sizeof(self._steps))
         ctypes.memset(self._passes, 0, ctypes.sizeof(self._passes))
@@ -158,7 +156,7 @@ class Scalar:
             moved = chip.cycle != looked
             if events.next_cycle <= chip.cycle:
                 events.run_until(chip.cycle)
-            if moved and chip.program_counter in exits:
+            if moved and chip.program_counter in exits and not chip.is_asleep:
                 return Stop.AT_EXIT
             if chip.cycle >= limit:
                 return Stop.LIMIT
@@ -241,7 +239,7 @@ class Scalar:
         beats.tells, beats.open_count = self._tells, len(handlers)
         for number, handler in enumerate(handlers):
             beats.open_vector[number], beats.open_start[number], beats.open_sp[number] = handler
-        self._world.next_event = events.next_cycle if interrupts.delivers else NEVER
+        self._world.next_event = events.next_cycle
         beats.changed = 0
         self._version = events.version
 
@@ -308,6 +306,7 @@ class Scalar:
         chip.lowest_stack_pointer = cpu.lowest
         if cpu.shadow:
             chip.interrupt_shadow = True
+        if cpu.shadow == RETURNED:
             chip.interrupts.note_return(chip.cycle, chip.stack_pointer)
         if self._error is not None:
             error, self._error = self._error, None
@@ -350,7 +349,7 @@ class Scalar:
             word, depth = waiting.pop()
             if word in self._regions or word in made:
                 continue
-            region = self._tracer.region(word, self._stops)
+            region = self._trace(word)
             if region is None:
                 self._regions[word] = None
                 continue
@@ -362,12 +361,24 @@ class Scalar:
         text = self._lowering.module(made.values(), self._stops)
         addresses = self._compiler.load(self._object_code(text), [function_name(word) for word in made])
         for word, region in made.items():
-            address = addresses[function_name(word)]
             self._regions[word] = region
-            self._table[word] = address
-            self._checked.add(word)
-            self._checked.update(_return_points(region))
+            self._table[word] = addresses[function_name(word)]
             self._margin = max(self._margin, _longest_stretch(region))
+
+    def _trace(self, word: int) -> Region | None:
+        """Gives the region of an entry, in which every hook that is set now is looked at."""
+        region = self._tracer.region(word, self._stops)
+        unlooked = frozenset() if region is None else self._unlooked(region, self._hooked)
+        if unlooked:
+            self._stops |= unlooked
+            region = self._tracer.region(word, self._stops)
+        return region
+
+    def _unlooked(self, region: Region, hooked: frozenset[int]) -> frozenset[int]:
+        """Gives the hooked words that a region's code would pass over without a look."""
+        if not hooked:
+            return frozenset()
+        return hooked.intersection(each.word for each in region.instructions()) - looked_at(region) - self._stops
 
     def _object_code(self, text: str, level: int | None = None) -> bytes:
         """Gives a module's object code, from the cache where the same text was compiled for the same host before."""
@@ -383,23 +394,12 @@ class Scalar:
             self._hooks[word] = 0
         for word in words:
             self._hooks[word] = 1
-        self._hooked = set(words)
-        inside = {word for region in self._regions.values() if region is not None for word in region.blocks}
-        del inside
-        new = words - self._checked - self._stops
-        new = {word for word in new if self._is_inside(word)}
-        if new:
-            self._stops |= new
+        new = words - self._hooked
+        self._hooked = words
+        unlooked = frozenset[int]().union(*(self._unlooked(r, new) for r in self._regions.values() if r is not None))
+        if unlooked:
+            self._stops |= unlooked
             self._forget_regions()
-
-    def _is_inside(self, word: int) -> bool:
-        """Tells whether compiled code passes over a word without looking at hooks."""
-        return any(
-            each.word == word
-            for region in self._regions.values()
-            if region is not None
-            for each in region.instructions()
-        )
 
     # I/O on behalf of compiled code.
 
@@ -443,7 +443,7 @@ class Scalar:
         comes_back = bool(requests and enabled and interrupts.delivers)
         if events.version != self._version:
             self._load_beats()
-            comes_back = comes_back or interrupts.delivers
+            comes_back = True
         if self._stop_requested:
             self._world.attention = 1
             comes_back = True
@@ -460,14 +460,6 @@ def _words(given: Container[int]) -> Iterable[int]:
     if not isinstance(given, Iterable):
         raise TypeError("exits and entries are collections of flash words")
     return given
-
-
-def _return_points(region: Region) -> set[int]:
-    return {
-        each.word + each.words
-        for each in region.instructions()
-        if each.flow is not None and each.flow.name.startswith("call")
-    }
 
 
 def _longest_stretch(region: Region) -> int:
