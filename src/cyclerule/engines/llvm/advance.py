@@ -187,6 +187,8 @@ class _Loop:
         self.not_shadow = w.compare("eq", self.shadow, 0, "i8")
         enabled = w.compare("ne", w.put(f"load i8, ptr {self.enable}"), 0, "i8")
         delivers = w.compare("ne", beats.load("delivers"), 0)
+        # With I set, no request is left over once the region begins.
+        self.may_wait = w.put(f"and i1 {delivers}, {w.put(f'xor i1 {enabled}, true')}")
         w.branch(w.put(f"and i1 {w.put(f'and i1 {enabled}, {delivers}')}, {self.not_shadow}"), "requests", "execute")
         w.label("requests")
         w.branch(w.compare("ne", beats.load("other_requests"), 0), "python", "search")
@@ -271,6 +273,7 @@ class _Loop:
         w.label("regions")
         cpu.store("fresh", "1", "i8")
         cpu.store("deadline", deadline)
+        self.world.store("waiting", w.put(f"zext i1 {self.may_wait} to i64"))
         w.go("call")
         w.label("single")
         step = w.put(f"load ptr, ptr {w.element(self.steps, self.pc, 'ptr')}")

@@ -57,7 +57,8 @@ IoWrite = ctypes.CFUNCTYPE(
 class World(ctypes.Structure):
     """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null.
 
-    `touched` is set once a device has been read or written, `attention` when Python has to look first.
+    `touched` is set once a device has been read or written, `attention` when Python has to look first, `waiting` when
+    an interrupt may be served as soon as the I flag is set.
     """
 
     _fields_ = (
@@ -70,6 +71,7 @@ class World(ctypes.Structure):
         ("seen", ctypes.c_void_p),
         ("touched", ctypes.c_int64),
         ("attention", ctypes.c_int64),
+        ("waiting", ctypes.c_int64),
     )
 
 

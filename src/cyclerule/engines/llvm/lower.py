@@ -333,6 +333,7 @@ class _Function:
         self.state = _State({}, set(), {}, set())
         self.attention: str | None = None
         self.block = region.blocks[region.entry]
+        self.before = self.state
         self.noted: set[int] = set()
 
     # Pieces of text.
@@ -451,7 +452,7 @@ class _Function:
 
     def _instruction(self, each: Translated) -> bool:
         """Writes one instruction; tells whether it ended the block."""
-        before = self.state.copy()
+        before = self.before = self.state.copy()
         results: list[tuple[Value, ...]] = []
         shadow: str | None = None
         for operation in each.operations:
@@ -461,8 +462,10 @@ class _Function:
                 self.state.instructions += 1
                 self._flow(each, name, arguments, before)
                 return True
-            if name == "set_flag" and arguments[0] == I and arguments[1] != 0:
-                shadow = "true"
+            if name == "set_flag" and arguments[0] == I:
+                shadow = self._sets(I, arguments[1])
+                results.append(())
+                continue
             if name in ("io_write", "store") and self._io_address(name, arguments) == SREG:
                 shadow = self._write_status(arguments[1])
                 results.append(())
@@ -472,6 +475,10 @@ class _Function:
         self.state.instructions += 1
         after = (each.word + each.words) % self.chip.flash_words
         if shadow is not None:
+            if not self.is_step and each is not self.block.instructions[-1]:
+                # The next instruction ends the shadow, so nobody sees it unless a request is waiting.
+                waiting = self.main.put(f"load i64, ptr {self.field(self.main, 'waiting', World)}")
+                shadow = self.main.put(f"and i1 {shadow}, {self.main.put(f'icmp ne i64 {waiting}, 0')}")
             self._leave_if(shadow, after, sets_shadow=True)
             if shadow == "true":
                 return True
@@ -764,7 +771,7 @@ class _Function:
         plain = chip.bus.is_modelled(address) and chip.bus.readers[address] is None
         if not plain:
             both = self._call_read(address, cycle, each.word)
-            self._pay_attention(both)
+            self._pay_attention(each, both)
             return Node("loaded", (), 8, text.put(f"trunc i32 {both} to i8"))
         # Nothing but an event changes it, so without one due it is what memory holds.
         self._note_read(str(address))
@@ -782,7 +789,7 @@ class _Function:
         text.do(f"br label %{on}")
         self.lines.append(f"{on}:")
         both = text.put(f"phi i32 [ {called}, %{due} ], [ {wide}, %{calm} ]")
-        self._pay_attention(both)
+        self._pay_attention(each, both)
         return Node("loaded", (), 8, text.put(f"trunc i32 {both} to i8"))
 
     def _flag_as_i32(self) -> str:
@@ -794,7 +801,8 @@ class _Function:
         function = text.put(f"load ptr, ptr {self.field(text, 'io_read', World)}")
         return text.put(f"call i32 {function}(i32 {address}, i64 {cycle}, i32 {word}, i32 {flag})")
 
-    def _pay_attention(self, answer: str) -> None:
+    def _pay_attention(self, each: Translated, answer: str) -> None:
+        self._slow(self.main.put(f"icmp uge i32 {answer}, {REFUSED}"), self.before, each.word)
         called = self.main.put(f"icmp uge i32 {answer}, 256")
         self.attention = called if self.attention is None else self.main.put(f"or i1 {self.attention}, {called}")
 
@@ -820,10 +828,11 @@ class _Function:
         number = _extended(text, value, 8, 32)
         function = text.put(f"load ptr, ptr {self.field(text, 'io_write', World)}")
         self._pay_attention(
+            each,
             text.put(
                 f"call i32 {function}(i32 {address}, i32 {number}, i32 {mask}, i64 {cycle}, i32 {each.word}, "
                 f"i32 {self._flag_as_i32()})"
-            )
+            ),
         )
 
     def _status(self) -> Value:
@@ -836,16 +845,31 @@ class _Function:
         return Node("loaded", (), 8, total)
 
     def _write_status(self, value: Value) -> str:
-        """Sets all flags; gives the condition under which I has been set by it."""
+        """Sets all flags; gives the condition under which I has been set by it, None for never."""
         text = self.main
-        was = text.value(self._flag(I), 1)
+        was = self._flag(I)
         name = Node("loaded", (), 8, text.value(value, 8)) if not isinstance(value, int) else value
         for flag in range(8):
             bit: Value = (value >> flag & 1) if isinstance(value, int) else Node("bit", (name, flag), 1)
             self.state.flags[flag] = bit
             self.state.dirty_flags.add(flag)
-        now = text.value(self.state.flags[I], 1)
-        return text.put(f"and i1 {now}, {text.put(f'xor i1 {was}, true')}")
+        return self._turned_on(was, self.state.flags[I])
+
+    def _sets(self, flag: int, value: Value) -> str | None:
+        """Sets a flag; gives the condition under which it has been set by it, None for never."""
+        was = self._flag(flag)
+        self.state.flags[flag] = value
+        self.state.dirty_flags.add(flag)
+        return self._turned_on(was, value)
+
+    def _turned_on(self, was: Value, now: Value) -> str | None:
+        text = self.main
+        if was == 1 or now == 0:
+            return None
+        if was == 0:
+            return text.value(now, 1)
+        turned = text.put(f"xor i1 {text.value(was, 1)}, true")
+        return turned if now == 1 else text.put(f"and i1 {text.value(now, 1)}, {turned}")
 
     # Flow.
 

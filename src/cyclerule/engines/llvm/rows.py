@@ -327,7 +327,7 @@ class Rows:
             return_word=entrance.return_word,
             stack_pointer=entrance.stack_pointer,
             return_bytes=chip.core.pc_bytes,
-            floor=chip.stack_floor,
+            floor=engine.stack_floor,
             seen_template=self._template.ctypes.data,
             seen_union=self.seen.ctypes.data,
             cycles=batch.cycles.ctypes.data,

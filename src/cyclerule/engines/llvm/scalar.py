@@ -121,6 +121,11 @@ class Scalar:
     def instructions(self, count: int) -> None:
         self._native_instructions, self._reference.instructions = count, 0
 
+    @property
+    def stack_floor(self) -> int:
+        """The data address down to which compiled code pushes; what lies below RAM is never its own."""
+        return max(self.chip.stack_floor, self.chip.ram_start - 1)
+
     def request_stop(self) -> None:
         """Stops the run at the next instruction boundary."""
         self._stop_requested = True
@@ -197,7 +202,7 @@ class Scalar:
         """Goes on natively from the boundary at hand; the chip then stands where that came back."""
         chip, cpu, course = self.chip, self._cpu, self._course
         cpu.cycle, cpu.pc, cpu.sp = chip.cycle, chip.program_counter, chip.stack_pointer
-        cpu.lowest, cpu.floor = chip.lowest_stack_pointer, chip.stack_floor
+        cpu.lowest, cpu.floor = chip.lowest_stack_pointer, self.stack_floor
         cpu.instructions = cpu.depth = 0
         cpu.shadow = chip.interrupt_shadow
         chip.interrupt_shadow = False
@@ -293,7 +298,7 @@ class Scalar:
         plan.table = ctypes.addressof(self._table)
         plan.entry = self._table[word] or 0
         plan.deadline = limit - self._margin
-        self._world.touched = 0
+        self._world.touched = self._world.waiting = 0
         self._load_beats()
         self._world.next_event = self.chip.events.next_cycle
         self.instructions = 0
@@ -432,12 +437,14 @@ class Scalar:
     def _refuse(self, error: Exception, word: int) -> int:
         self._error, self._error_word = error, word
         self._world.attention = 1
-        return 256
+        return REFUSED
 
     def _answer(self, enabled: int) -> int:
         """Brings native events up to date after a device was touched; tells whether compiled code is to come back."""
         interrupts, events, beats = self.chip.interrupts, self.chip.events, self._beats
         self._world.touched = 1
+        if interrupts.requests and interrupts.delivers:
+            self._world.waiting = 1
         requests = interrupts.requests & ~self._known_vectors
         beats.other_requests = _as_signed(requests)
         comes_back = bool(requests and enabled and interrupts.delivers)
