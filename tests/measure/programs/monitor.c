@@ -17,6 +17,8 @@ __attribute__((noinline)) uint16_t square(uint8_t n)
     return n * n;
 }
 
+uint16_t also_square(uint8_t n) __attribute__((alias("square")));
+
 __attribute__((noinline)) uint16_t next_square(uint8_t n)
 {
     return square(n + 1); /* a tail call: JMP */
