@@ -110,11 +110,12 @@ def test_generated_programs_end_in_the_same_printed_state(part: str, level: str,
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)  # compiling such an image for the host takes about a minute
 @pytest.mark.parametrize("number", range(100, 200))
 @pytest.mark.parametrize("part", ["atmega328p", "atmega2560"])
 def test_many_more_generated_programs_end_in_the_same_printed_state(part: str, number: int, tmp_path: Path) -> None:
-    """The same with 1,600 other programs, every fifth image of them in compiled code."""
-    engine = "scalar" if number % 5 == 0 else "reference"
+    """The same with 1,600 other programs, one image in fifty of them in compiled code."""
+    engine = "scalar" if number % 50 == 0 else "reference"
     compare_generated(part, LEVELS[number % len(LEVELS)], number, tmp_path, engine)
 
 
