@@ -1,18 +1,108 @@
 """`cyclerule time`: the cycles of a function, for one input or many."""
 
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from cyclerule.cli.options import build_options
+from cyclerule.cli.options import build_options, show_options
+from cyclerule.cli.output import Output
+
+if TYPE_CHECKING:
+    from cyclerule.project.settings import Settings
+
+EXAMPLES = """
+\b
+Examples:
+  cyclerule time hive.c crc8_step --part atmega328p --clock 16MHz
+      every input, since both parameters are small
+  cyclerule time hive.c crc8_step crc=0 byte=0x31
+      one input
+  cyclerule time hive.c to_celsius raw=0..16383:100 --csv celsius.csv
+      a range with a step, the rows into a file
+  cyclerule time hive.c checksum frame=hex:021cb8 length=3
+      a buffer of three bytes
+  cyclerule time hive.elf update --set mode=3 --before start
+      a finished program, a variable set, a function called before
+
+\b
+A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator), a range with both ends (0..255, 0..1000:10), a list
+(1,5,9) or every. For a pointer it is text:hello, hex:021cb8, out:16 (a buffer to be written to), address:NAME (a
+variable) or function:NAME. A parameter without a name is given by its number: 1=2.5.
+
+Parameters of 16 bits or less that are left out take every value, all together at most 65,536 inputs.
+"""
 
 
-@click.command("time")
-@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]")
+class Rows(click.ParamType[int]):
+    """How many rows to show: a number, or `all`."""
+
+    name = "rows"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Reads the option's text."""
+        if isinstance(value, int):
+            return value
+        text = str(value)
+        if text == "all":
+            return 1 << 62
+        if not text.isascii() or not text.isdigit():
+            self.fail(f"{text!r} is no number of rows; give one, or 'all'", param, ctx)
+        return int(text)
+
+
+@click.command("time", epilog=EXAMPLES)
+@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]", type=click.Path())
 @build_options
-@click.option("--json", "as_json", is_flag=True)
-def command(words: tuple[str, ...], as_json: bool, **options: Any) -> None:
-    """Say how many cycles a function takes."""
-    from cyclerule.cli.timing import time_function
+@click.option("--set", "variables", metavar="GLOBAL=VALUE", multiple=True, help="Set a variable first; repeatable.")
+@click.option("--before", metavar="FUNCTION", multiple=True, help="Call a function first, as 'start' or 'mode(3)'.")
+@click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
+@click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
+@click.option("--engine", metavar="NAME", default="auto", help="Which engine runs; all give the same cycles.")
+@click.option("--max-cycles", metavar="N", type=int, help="Give a call up after so many cycles.")
+@click.option("--rows", metavar="N", type=Rows(), help="Show up to N inputs one by one, or 'all'; 16 unless given.")
+@click.option(
+    "--csv", "csv_file", metavar="FILE", type=click.Path(path_type=Path), help="Write the rows to a CSV file."
+)
+@click.option("--comment", "as_comment", is_flag=True, help="Print a C comment to paste beside the code.")
+@click.option("--settings", "shows_settings", is_flag=True, help="Show each setting and where it came from, and stop.")
+@show_options
+def command(
+    *,
+    settings: "Settings",
+    output: Output,
+    words: tuple[str, ...],
+    prototypes: tuple[str, ...],
+    rows: int | None,
+    csv_file: Path | None,
+    variables: tuple[str, ...],
+    apart: bool,
+    as_json: bool,
+    as_comment: bool,
+    shows_settings: bool,
+    **how: Any,
+) -> None:
+    """Say how many clock cycles a function takes, for one input or for many."""
+    from cyclerule.cli.faces import print_settings, print_time
+    from cyclerule.cli.words import one_function, read_assignments, sort_words
+    from cyclerule.report.timing import view_timed
+    from cyclerule.session.opening import open_program
+    from cyclerule.session.timing import time_target
 
-    time_function(words, as_json=as_json, **options)
+    if shows_settings:
+        print_settings(settings, output, as_json=as_json)
+        return
+    given = sort_words(words)
+    function, place = one_function("time", given)
+    program = open_program(given.files, settings, prototypes)
+    target = program.target(function, place, apart=apart)
+    with output.progress() as told:
+        timed = time_target(
+            target,
+            given.assignments,
+            variables=read_assignments("--set", variables),
+            keeps_all_rows=csv_file is not None,
+            progress=lambda done, of: told(target.name, done, of),
+            **how,
+        )
+    print_time(view_timed(timed), output, rows=rows, csv_file=csv_file, as_json=as_json, as_comment=as_comment)

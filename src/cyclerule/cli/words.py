@@ -7,18 +7,17 @@ from pathlib import Path
 
 from cyclerule.errors import ArgumentError
 
-_ASSIGNMENT = re.compile(r"(?P<name>[A-Za-z_$][\w$]*)=(?P<text>.*)", re.DOTALL)
-_FILE_LIKE = re.compile(
-    r".*\.(c|cpp|cc|cxx|c\+\+|cp|i|ii|h|hpp|s|sx|asm|o|obj|a|elf|hex|ihex|ihx|out|ino|toml)|.*[/\\].*", re.IGNORECASE
-)
+_ASSIGNMENT = re.compile(r"(?P<name>[A-Za-z_$][\w$.]*|\d+)=(?P<text>.*)", re.DOTALL)
+# "crc8.part.0" and "crc8.cold" are names that the compiler gives to parts of functions.
+_FILE_LIKE = re.compile(r"[^:]*\.(?!cold)[a-z]\w{0,3}(\+\+)?(:\d+(-\d+)?)?|.*[/\\].*", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
 class Words:
-    """What a command's words are; `functions` may have the file they are from behind an @."""
+    """What a command's words are; a function has the file it is from, where that was given behind an @."""
 
     files: tuple[Path, ...]
-    functions: tuple[str, ...]
+    functions: tuple[tuple[str, Path | None], ...]
     assignments: dict[str, str]
 
 
@@ -28,29 +27,50 @@ def sort_words(words: Iterable[str]) -> Words:
     Raises ArgumentError for a word that looks like a file that is not there, and for a name given twice.
     """
     files: list[Path] = []
-    functions: list[str] = []
-    assignments: dict[str, str] = {}
+    functions: list[tuple[str, Path | None]] = []
+    assigned: list[str] = []
     for word in words:
-        match = _ASSIGNMENT.fullmatch(word)
-        if match is not None:
-            if match["name"] in assignments:
-                raise ArgumentError(f"{match['name']}= is given twice; give all its values at once, as in 1,5,9")
-            assignments[match["name"]] = match["text"]
+        function, at, place = word.partition("@")
+        if _ASSIGNMENT.fullmatch(word):
+            assigned.append(word)
         elif Path(word).exists():
             files.append(Path(word))
-        elif "@" in word and not word.startswith("@"):
-            function, _, place = word.partition("@")
-            if place.startswith("git:"):
-                raise ArgumentError(f"{word}: functions of an earlier revision are not available yet")
+        elif at and function and _FILE_LIKE.fullmatch(place):
             if not Path(place).is_file():
-                raise ArgumentError(f"{word}: there is no file {place}")
+                raise ArgumentError(f"{word}: there is no file {place}{_nearest_file(place)}")
             files.append(Path(place))
-            functions.append(function)
+            functions.append((function, Path(place)))
         elif _FILE_LIKE.fullmatch(word):
             raise ArgumentError(f"there is no file {word}{_nearest_file(word)}")
         else:
-            functions.append(word)
-    return Words(tuple(dict.fromkeys(files)), tuple(functions), assignments)
+            functions.append((word, None))
+    return Words(tuple(dict.fromkeys(files)), tuple(functions), read_assignments("", assigned))
+
+
+def read_assignments(option: str, words: Iterable[str]) -> dict[str, str]:
+    """Reads words of the form name=text; raises ArgumentError for another form and for a name given twice."""
+    found: dict[str, str] = {}
+    for word in words:
+        match = _ASSIGNMENT.fullmatch(word)
+        if match is None:
+            raise ArgumentError(f"{option} {word}: write it as name=value")
+        if match["name"] in found:
+            raise ArgumentError(f"{match['name']}= is given twice; give all its values at once, as in 1,5,9")
+        found[match["name"]] = match["text"]
+    return found
+
+
+def one_function(command: str, words: Words) -> tuple[str, Path | None]:
+    """Gives the one function that a command is about; raises ArgumentError when there is none or several."""
+    if not words.functions:
+        listing = " ".join(["cyclerule", *map(str, words.files)])
+        raise ArgumentError(f"which function? give its name behind the files; `{listing}` lists those that are there")
+    if len(words.functions) > 1:
+        named = ", ".join(name for name, _ in words.functions)
+        folder = next((path for path in words.files if path.is_dir()), None)
+        hint = "" if folder is None else f" ({folder} is a folder)"
+        raise ArgumentError(f"{command} takes one function, but there are {len(words.functions)}: {named}{hint}")
+    return words.functions[0]
 
 
 def _nearest_file(word: str) -> str:
@@ -62,3 +82,26 @@ def _nearest_file(word: str) -> str:
     names = sorted(each.name for each in path.parent.iterdir() if each.is_file())
     near = get_close_matches(path.name, names, n=3, cutoff=0.6)
     return "; nearest: " + ", ".join(str(path.parent / name) for name in near) if near else ""
+
+
+def only_files(words: Words) -> tuple[Path, ...]:
+    """Gives the files of a listing; raises ArgumentError for other words, with the nearest command."""
+    from difflib import get_close_matches
+
+    from cyclerule.cli.main import COMMANDS
+
+    if words.assignments:
+        name, text = next(iter(words.assignments.items()))
+        raise ArgumentError(f"{name}={text} is for a function: cyclerule time FILE… FUNCTION {name}={text}")
+    if words.functions:
+        word = words.functions[0][0]
+        if word in COMMANDS:
+            raise ArgumentError(f"{word} is a command; it comes first: cyclerule {word} …")
+        near = get_close_matches(word, COMMANDS, n=1, cutoff=0.6)
+        if near:
+            raise ArgumentError(f"{word} is neither a command nor a file; nearest command: {near[0]}")
+        files = " ".join(map(str, words.files)) or "FILE…"
+        raise ArgumentError(
+            f"{word} is neither a command nor a file; if it is a function: cyclerule time {files} {word}"
+        )
+    return words.files

@@ -7,7 +7,17 @@ from fractions import Fraction
 
 from cyclerule.errors import ArgumentError, UnknownName
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
-from cyclerule.firmware.types import EnumType, FloatType, IntegerType, PointerType, ReferenceType, StructType, Type
+from cyclerule.firmware.types import (
+    EnumType,
+    FloatType,
+    FunctionType,
+    IntegerType,
+    PointerType,
+    ReferenceType,
+    StructType,
+    Type,
+    size_of,
+)
 from cyclerule.measure.domains import every_value
 
 WHOLE_LIMIT = 1 << 16
@@ -43,6 +53,8 @@ def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
             found.append(_prefixed(name, part))
             continue
         match = _RANGE.fullmatch(part)
+        if match is None and ".." in part:
+            raise ArgumentError(f"{name}={text}: a range has both its ends, and may have a step: 0..255, 0..1000:10")
         if match is None:
             found.append(_value(name, given, part))
             continue
@@ -162,16 +174,14 @@ def _example(name: str, given: Type) -> str:
 
 
 def example_word(name: str, given: Type) -> str:
-    """Gives a word that is a fitting domain for something of a type: "crc=0..255", "frame=hex:0102"."""
+    """Gives a word that is a fitting domain for something of a type: "crc=0..255", "frame=hex:0102030405060708"."""
     match given:
-        case ReferenceType(target=target):
+        case ReferenceType(target=target) if not isinstance(target, StructType):
             return example_word(name, target)
-        case PointerType(target=target):
-            if isinstance(target, IntegerType) and target.is_char:
-                return f"{name}=text:hello" if target.is_const else f"{name}=out:16"
-            return f"{name}=hex:0102"
+        case PointerType():
+            return f"{name}={_example_buffer(given)}"
         case StructType(size_bytes=size):
-            return f"{name}=hex:{'00' * min(size, 8)}"
+            return f"{name}=hex:{'00' * size}"
         case FloatType():
             return f"{name}=2.5"
         case EnumType(values=values) if values:
@@ -182,6 +192,22 @@ def example_word(name: str, given: Type) -> str:
             return f"{name}=0..255"
         case _:
             return f"{name}=0..1000:10"
+
+
+EXAMPLE_ELEMENTS = 8
+"""Numbers in a buffer of an example."""
+
+
+def _example_buffer(pointer: PointerType) -> str:
+    target = pointer.target
+    if isinstance(target, FunctionType):
+        return "function:NAME"
+    if isinstance(target, IntegerType) and target.is_char:
+        return "text:hello" if target.is_const else "out:16"
+    if isinstance(target, IntegerType):
+        return "hex:" + "".join(n.to_bytes(target.size_bytes, "little").hex() for n in range(1, EXAMPLE_ELEMENTS + 1))
+    size = size_of(target) or EXAMPLE_ELEMENTS
+    return f"hex:{'00' * size}" if target.is_const and size <= EXAMPLE_ELEMENTS else f"out:{size}"
 
 
 def domain_text(domain: Sequence[object]) -> str:

@@ -3,7 +3,7 @@
 import os
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -28,7 +28,7 @@ _IN_ENVIRONMENT = ("part", "clock", "optimize")
 
 
 class Setting(NamedTuple):
-    """A setting's value and where it came from: "option", "environment CYCLERULE_PART", "cyclerule.toml" or "default"."""
+    """A setting's value and its origin: "option", "environment CYCLERULE_PART", "cyclerule.toml" or "default"."""
 
     name: str
     value: object
@@ -37,7 +37,10 @@ class Setting(NamedTuple):
 
 @dataclass(frozen=True)
 class Settings:
-    """Everything a build needs to know besides the code; `origins` says where each came from."""
+    """Everything a build needs to know besides the code; `origins` says where each came from.
+
+    `option_flags` and `option_defines` are those of `flags` and `defines` that were given as options.
+    """
 
     part: str | None
     clock: str | int | None
@@ -47,6 +50,20 @@ class Settings:
     sources: tuple[Path, ...]
     toolchain: Path | None
     origins: Mapping[str, str]
+    option_flags: tuple[str, ...] = ()
+    option_defines: Mapping[str, str] = field(default_factory=dict)
+
+    def as_options(self) -> list[str]:
+        """Gives the options that another command needs to build the same: those that were given as options."""
+        words: list[str] = []
+        for name in ("part", "clock", "optimize"):
+            if self.origins[name] == "option":
+                words += [f"--{name}", str(getattr(self, name))]
+        words += [f"--flag={flag}" for flag in self.option_flags]
+        words += [f"--define={name}={value}" for name, value in self.option_defines.items()]
+        if self.toolchain is not None and self.origins["toolchain"] == "option":
+            words += ["--toolchain", str(self.toolchain)]
+        return words
 
     def listed(self) -> list[Setting]:
         """Gives every setting with its origin, in the order of this class."""
@@ -104,6 +121,8 @@ def read_settings(
         sources=tuple(path.parent / each for each in filed.get("sources", ())),
         toolchain=toolchain or (Path(environment[variable]) if environment.get(variable) else None),
         origins=origins,
+        option_flags=tuple(flags),
+        option_defines=dict(defines or {}),
     )
 
 

@@ -1,37 +1,36 @@
 """The view of a timed function: plain data that every face is made from."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import accumulate
+from typing import Any, overload
 
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Sized
-from cyclerule.measure.domain_text import domain_text
-from cyclerule.measure.results import Call, Held, Measured, Sweep, Warned
+from cyclerule.machine.bus import IoWrite
+from cyclerule.measure.domain_text import domain_text, value_text
+from cyclerule.measure.results import Call, Held, Measured, Row, Sweep, Warned
+from cyclerule.session.timing import Timed
 
-Plain = int | float | str | None | list["Plain"] | dict[str, "Plain"]
+Plain = int | float | str | None | list[Any] | dict[str, Any]
 """What a view holds: numbers and text, lists and dictionaries of them."""
 
 SHOWN_BYTES = 8
-"""The most bytes of a value that are written out for reading."""
-
-LISTED_CALLS = 65_536
-"""The most rows that a document lists."""
+"""The most bytes of a held value that are written out for reading."""
 
 
 @dataclass(frozen=True)
-class ExtremeView:
-    """Cycles, and the first input that gives them."""
+class InputView:
+    """Cycles, and the first input that gives them; `shown` has each value as one types it."""
 
     cycles: int
     arguments: dict[str, Plain]
+    shown: dict[str, str]
 
 
 @dataclass(frozen=True)
-class CallView:
-    """One input and what it gave."""
+class CallView(InputView):
+    """One input and all that it gave."""
 
-    arguments: dict[str, Plain]
-    cycles: int
     cycles_with_call: int
     returned: Plain
     instructions: int
@@ -40,7 +39,7 @@ class CallView:
 
 @dataclass(frozen=True)
 class HeldView:
-    """Something that was read and is no argument; `shown` is the value as one reads it."""
+    """Something that was read and is no argument; `shown` is its value as one reads it."""
 
     name: str
     value: Plain
@@ -48,8 +47,17 @@ class HeldView:
 
 
 @dataclass(frozen=True)
+class WriteView:
+    """A write to an I/O register; `cycle` counts from the call's first instruction to the end of the writing one."""
+
+    cycle: int
+    register: str
+    value: int
+
+
+@dataclass(frozen=True)
 class BuildView:
-    """What was measured."""
+    """What was built, by what."""
 
     compiler: str | None
     flags: list[str]
@@ -61,8 +69,10 @@ class BuildView:
 class TimeView:
     """A function timed for one input or many.
 
-    `covers` is "every input", "some inputs" or "one input". `histogram` has [cycles, how many inputs], upwards.
-    `varied` are the parameters with more than one value.
+    `covers` is "every input", "some inputs" or "one input". `median` is the lower one, a count that an input has.
+    `histogram` has [cycles, how many inputs], upwards. `varied` are the parameters with more than one value. `calls`
+    has every row that was kept. `buffers` are in hexadecimal as they are after a single call. `notes` are remarks on
+    what was measured, `warnings` what the figures rest on and the model lacks, `build_warnings` the compiler's.
     """
 
     function: str
@@ -72,22 +82,57 @@ class TimeView:
     start: str
     engine: str
     held: list[HeldView]
-    warnings: list[str]
     covers: str
     count: int
-    minimum: ExtremeView
-    median: ExtremeView
-    maximum: ExtremeView
+    minimum: InputView
+    median: InputView
+    maximum: InputView
     mean_cycles: float
     call_cycles: int
     stack_bytes: int
     histogram: list[list[int]]
     domains: dict[str, str]
     varied: list[str]
-    calls: list[CallView]
-    notes: list[str] = field(default_factory=list)
-    own_cycles: int | None = None
+    calls: Sequence[CallView]
+    handler_cycles: int = 0
     buffers: dict[str, str] = field(default_factory=dict)
+    writes: list[WriteView] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    build_warnings: list[str] = field(default_factory=list)
+
+
+class KeptRows(Sequence[CallView]):
+    """The rows of a sweep as views, each made when it is asked for: there may be many, and few faces show them all."""
+
+    def __init__(self, sweep: Sweep) -> None:
+        self._sweep = sweep
+
+    def __len__(self) -> int:
+        return 0 if self._sweep.row_cycles is None else self._sweep.count
+
+    @overload
+    def __getitem__(self, index: int) -> CallView: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[CallView]: ...
+    def __getitem__(self, index: int | slice) -> CallView | list[CallView]:
+        if isinstance(index, slice):
+            return [self._row(self._sweep.row(n)) for n in range(*index.indices(len(self)))]
+        return self._row(self._sweep.row(range(len(self))[index]))
+
+    def __iter__(self) -> Iterator[CallView]:
+        return (self[index] for index in range(len(self)))
+
+    def _row(self, row: Row) -> CallView:
+        return CallView(
+            cycles=row.cycles,
+            arguments={name: plain(value) for name, value in row.arguments.items()},
+            shown=_shown(row.arguments),
+            cycles_with_call=row.cycles + self._sweep.call_cycles,
+            returned=plain(row.returned),
+            instructions=row.instructions,
+            stack_bytes=row.stack_bytes,
+        )
 
 
 def plain(value: object) -> Plain:
@@ -97,94 +142,104 @@ def plain(value: object) -> Plain:
             return value
         case bytes() | bytearray() | memoryview():
             return bytes(value).hex()
-        case Out(size_bytes=size):
-            return f"out:{size}"
-        case Flash(data=data):
-            return f"flash:hex:{data.hex()}"
-        case Address(name=name):
-            return f"address:{name}"
-        case FunctionName(name=name):
-            return f"function:{name}"
+        case Out() | Flash() | Address() | FunctionName():
+            return value_text(value)
         case Sized(value=number):
             return number
         case float():
             return float(value)
-        case Mapping():
-            return {str(name): plain(each) for name, each in value.items()}
         case int():
             return int(value)
+        case Mapping():
+            return {str(name): plain(each) for name, each in value.items()}
         case Sequence():
             return [plain(each) for each in value]
         case _:
-            return int(value) if hasattr(value, "__index__") else str(value)
+            return str(value)
+
+
+def view_timed(timed: Timed) -> TimeView:
+    """Makes the view of a function that was timed as it was asked for."""
+    firmware = timed.target.firmware
+    return view_time(
+        timed.result,
+        registers=frozenset(firmware.part.registers),
+        covers_every_input=timed.inputs.covers_every_input,
+        notes=timed.target.notes,
+        build_warnings=firmware.warnings,
+    )
 
 
 def view_time(
-    result: Call | Sweep, *, registers: frozenset[str] = frozenset(), covers: str = "some inputs"
+    result: Call | Sweep,
+    *,
+    registers: frozenset[str] = frozenset(),
+    covers_every_input: bool = False,
+    notes: Sequence[str] = (),
+    build_warnings: Sequence[str] = (),
 ) -> TimeView:
-    """Makes the view of a call or a sweep."""
-    return _view_call(result, registers) if isinstance(result, Call) else _view_sweep(result, registers, covers)
+    """Makes the view of a call or a sweep; held values with the name of a register are shown as registers are."""
+    remarks: dict[str, Any] = {"notes": list(notes), "build_warnings": list(build_warnings)}
+    if isinstance(result, Call):
+        return _view_call(result, registers, remarks)
+    return _view_sweep(result, registers, remarks, "every input" if covers_every_input else "some inputs")
 
 
-def _view_call(call: Call, registers: frozenset[str]) -> TimeView:
-    arguments = {name: plain(value) for name, value in call.given.items()}
-    extreme = ExtremeView(call.cycles, arguments)
+def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -> TimeView:
     row = CallView(
-        arguments, call.cycles, call.cycles_with_call, plain(call.returned), call.instructions, call.stack_bytes
+        cycles=call.cycles,
+        arguments={name: plain(value) for name, value in call.given.items()},
+        shown=_shown(call.given),
+        cycles_with_call=call.cycles_with_call,
+        returned=plain(call.returned),
+        instructions=call.instructions,
+        stack_bytes=call.stack_bytes,
     )
     return TimeView(
         **_measured(call.measured),
         held=_held(call.held, registers),
-        warnings=_warnings(call.warnings),
         covers="one input",
         count=1,
-        minimum=extreme,
-        median=extreme,
-        maximum=extreme,
+        minimum=row,
+        median=row,
+        maximum=row,
         mean_cycles=float(call.cycles),
         call_cycles=call.cycles_with_call - call.cycles,
         stack_bytes=call.stack_bytes,
         histogram=[[call.cycles, 1]],
-        domains={name: str(value) for name, value in arguments.items()},
+        domains=dict(row.shown),
         varied=[],
         calls=[row],
-        own_cycles=call.own_cycles,
+        handler_cycles=call.cycles - call.own_cycles,
         buffers={name: data.hex() for name, data in call.arguments.items() if isinstance(name, str)},
+        writes=_writes(call.io),
+        warnings=_warnings(call.warnings),
+        **remarks,
     )
 
 
-def _view_sweep(sweep: Sweep, registers: frozenset[str], covers: str) -> TimeView:
-    calls = [
-        CallView(
-            {name: plain(value) for name, value in row.arguments.items()},
-            row.cycles,
-            row.cycles + sweep.call_cycles,
-            plain(row.returned),
-            row.instructions,
-            row.stack_bytes,
-        )
-        for row in (islice(sweep.rows(), LISTED_CALLS) if sweep.row_cycles is not None else ())
-    ]
+def _view_sweep(sweep: Sweep, registers: frozenset[str], remarks: dict[str, Any], covers: str) -> TimeView:
     return TimeView(
         **_measured(sweep.measured),
         held=_held(sweep.held, registers),
-        warnings=_warnings(sweep.warnings),
-        covers=covers,
+        covers="one input" if sweep.count == 1 else covers,
         count=sweep.count,
-        minimum=_extreme(sweep.minimum.cycles, sweep.minimum.arguments),
+        minimum=_input(sweep.minimum.cycles, sweep.minimum.arguments),
         median=_median(sweep),
-        maximum=_extreme(sweep.maximum.cycles, sweep.maximum.arguments),
+        maximum=_input(sweep.maximum.cycles, sweep.maximum.arguments),
         mean_cycles=sweep.mean,
         call_cycles=sweep.call_cycles,
         stack_bytes=sweep.stack_bytes,
         histogram=[[cycles, count] for cycles, count in sorted(sweep.histogram.items())],
         domains={name: domain_text(domain) for name, domain in sweep.domains.items()},
         varied=[name for name, domain in sweep.domains.items() if len(domain) > 1],
-        calls=calls,
+        calls=KeptRows(sweep),
+        warnings=_warnings(sweep.warnings),
+        **remarks,
     )
 
 
-def _measured(measured: Measured) -> dict[str, object]:
+def _measured(measured: Measured) -> dict[str, Any]:
     return {
         "function": measured.function,
         "part": measured.part,
@@ -195,37 +250,40 @@ def _measured(measured: Measured) -> dict[str, object]:
     }
 
 
+def _input(cycles: int, arguments: Mapping[str, object]) -> InputView:
+    return InputView(cycles, {name: plain(value) for name, value in arguments.items()}, _shown(arguments))
+
+
+def _shown(arguments: Mapping[str, object]) -> dict[str, str]:
+    return {name: value_text(value) for name, value in arguments.items()}
+
+
+def _median(sweep: Sweep) -> InputView:
+    middle = (sweep.count - 1) // 2
+    counts = sorted(sweep.histogram.items())
+    up_to = accumulate(count for _, count in counts)
+    cycles = next(cycles for (cycles, _), below in zip(counts, up_to, strict=True) if below > middle)
+    if sweep.row_cycles is None:
+        return InputView(cycles, {}, {})
+    first = next(index for index, each in enumerate(sweep.row_cycles) if each == cycles)
+    return _input(cycles, sweep.arguments(first))
+
+
 def _held(held: Sequence[Held], registers: frozenset[str]) -> list[HeldView]:
-    return [HeldView(name, plain(value), shown_held(name, value, registers)) for name, value in held]
+    return [HeldView(name, plain(value), _shown_held(value, is_register=name in registers)) for name, value in held]
 
 
-def shown_held(name: str, value: int | bytes, registers: frozenset[str]) -> str:
-    """Writes a held value as one reads it: registers in hexadecimal, long values shortened."""
+def _shown_held(value: int | bytes, *, is_register: bool) -> str:
     if isinstance(value, int):
-        return f"0x{value:02x}" if name in registers else str(value)
+        return f"0x{value:02x}" if is_register else str(value)
     if len(value) <= SHOWN_BYTES:
         return value.hex(" ")
     return f"{value[:SHOWN_BYTES].hex(' ')} … ({len(value)} bytes)"
 
 
+def _writes(writes: Sequence[IoWrite]) -> list[WriteView]:
+    return [WriteView(each.cycle, each.register, each.value) for each in writes]
+
+
 def _warnings(warnings: Sequence[Warned]) -> list[str]:
     return list(dict.fromkeys(str(each) for each in warnings))
-
-
-def _extreme(cycles: int, arguments: Mapping[str, object]) -> ExtremeView:
-    return ExtremeView(cycles, {name: plain(value) for name, value in arguments.items()})
-
-
-def _median(sweep: Sweep) -> ExtremeView:
-    """The lower median: a count of cycles that an input really has, and the first input that has it."""
-    middle = (sweep.count - 1) // 2
-    below = 0
-    cycles = 0
-    for cycles, count in sorted(sweep.histogram.items()):
-        below += count
-        if below > middle:
-            break
-    if sweep.row_cycles is None:
-        return ExtremeView(cycles, {})
-    index = next(n for n, each in enumerate(sweep.row_cycles) if each == cycles)
-    return _extreme(cycles, sweep.arguments(index))

@@ -4,67 +4,128 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cyclerule.errors import ArgumentError
+from cyclerule.errors import ArgumentError, BuildError, UnknownName
 from cyclerule.firmware.image import Function
 from cyclerule.project.settings import COMMON_PARTS, Settings
 from cyclerule.session.firmware import Firmware, build, load
+from cyclerule.units import parse_clock
 
 LINKED = (".elf", ".hex", ".ihex", ".ihx", ".out")
 """Suffixes of linked programs."""
 
 
+@dataclass(frozen=True)
+class Target:
+    """A function and the firmware to measure it in; `notes` say why that is not the program's own build."""
+
+    name: str
+    function: Function
+    firmware: Firmware
+    notes: tuple[str, ...] = ()
+
+
 @dataclass
 class Program:
-    """What a user named: files, settings and prototypes, and the firmware made of them.
-
-    `firmware` is as built; `apart` gives one that has a function standing by itself.
-    """
+    """What a user named: files, settings and prototypes, and the firmware made of them as it is built."""
 
     files: tuple[Path, ...]
     settings: Settings
     prototypes: tuple[str, ...]
     firmware: Firmware
-    _apart: dict[tuple[str, ...], Firmware] = field(default_factory=dict)
+    _kept: dict[tuple[str, ...], Firmware] = field(default_factory=dict, repr=False)
 
     @property
-    def is_linked_file(self) -> bool:
-        """Whether it is an ELF or HEX file, that cannot be built again."""
+    def is_linked(self) -> bool:
+        """Whether it is an ELF or HEX file, which cannot be built again."""
         return _is_linked(self.files)
 
-    def find(self, name: str) -> Function:
-        """Gives a function by name; UnknownName with the nearest."""
-        return self.firmware.find_function(name)
+    @property
+    def has_own_main(self) -> bool:
+        """Whether `main` is the user's, and not one that the build adds because there is none."""
+        record = getattr(self.firmware.image, "build", None)
+        return True if record is None else bool(record.has_own_main)
 
-    def firmware_for(self, name: str, *, apart: bool = False) -> Firmware:
-        """Gives the firmware to measure a function in: as built where it stands by itself there, else a kept copy.
+    @property
+    def names(self) -> list[str]:
+        """The names of the functions that can be asked for."""
+        own = [each for each in self.firmware.functions.values() if each.file is not None] or [
+            each for each in self.firmware.functions.values() if not each.is_label
+        ]
+        return [each.source_name for each in own if each.source_name != "main" or self.has_own_main]
 
-        With `apart` it is a kept copy in any case. Raises ArgumentError when that needs a build and there is
-        only a linked file.
+    def target(self, name: str, file: Path | None = None, *, apart: bool = False) -> Target:
+        """Finds a function, and the firmware it is measured in: as built where it stands by itself, else a kept copy.
+
+        `file` says which of several functions of a name is meant; with `apart` it is a kept copy in any case. Raises
+        UnknownName with the nearest names, ArgumentError where a kept copy is needed of a file that is linked already.
         """
-        function = self.find(name)
+        try:
+            function = self._find(name, file)
+        except UnknownName as error:
+            return self._dropped(name, error)
         if function.address is not None and not apart:
-            return self.firmware
-        if self.is_linked_file:
-            if apart:
-                raise ArgumentError(
-                    f"{self.files[0]} is linked already, and a kept copy needs a build of its own; give the sources"
-                )
-            return self.firmware
-        key = (function.source_name,)
-        if key not in self._apart:
-            self._apart[key] = _open(self.files, self.settings, self.prototypes, keep=key)
-        return self._apart[key]
+            return Target(_key(self.firmware, name, function), function, self.firmware)
+        if self.is_linked:
+            became = "a kept copy needs a build of its own" if apart else _became(function)
+            raise ArgumentError(f"{name}: {became}, and {self.files[0]} is linked already; give the sources instead")
+        firmware = self.kept_copy((function.source_name,))
+        found = firmware.find_function(function.source_name)
+        notes = () if function.address is not None else (f"{_became(function)}; {KEPT}",)
+        return Target(_key(firmware, function.source_name, found), found, firmware, notes)
+
+    def kept_copy(self, names: tuple[str, ...]) -> Firmware:
+        """Gives a second build in which functions of these names stand by themselves."""
+        if names not in self._kept:
+            self._kept[names] = _open(self.files, self.settings, self.prototypes, keep=names)
+        return self._kept[names]
+
+    def _find(self, name: str, file: Path | None) -> Function:
+        if file is None:
+            try:
+                return self.firmware.find_function(name)
+            except UnknownName as error:
+                if error.kind != "function" or not self.firmware.image.symbols:
+                    raise
+                # Here a function that does not stand by itself can be named too.
+                raise UnknownName("function", name, self.names) from None
+        there = {
+            key: function
+            for key, function in self.firmware.functions.items()
+            if function.file is not None
+            and (function.file == file.as_posix() or function.absolute_file == str(file.resolve()))
+        }
+        found = [function for function in there.values() if name in (function.source_name, function.name)]
+        if not found:
+            raise UnknownName("function", name, [each.source_name for each in there.values()], hint=f"in {file}")
+        return found[0]
+
+    def _dropped(self, name: str, unknown: UnknownName) -> Target:
+        """Tries a kept copy of a function that the image knows nothing of: a static one that nothing calls."""
+        if self.is_linked or unknown.kind != "function" or not name.isidentifier():
+            raise unknown
+        try:
+            firmware = self.kept_copy((name,))
+            found = firmware.find_function(name)
+        except (UnknownName, ArgumentError, BuildError):
+            raise unknown from None
+        return Target(name, found, firmware, (f"nothing calls {name}, so the compiler drops it; {KEPT}",))
+
+
+KEPT = "measured in a kept copy, a second build in which it stands by itself"
 
 
 def open_program(files: Sequence[Path], settings: Settings, prototypes: Sequence[str] = ()) -> Program:
     """Builds or loads what the files are; without any, the sources that the settings name.
 
-    Raises what `build` and `load` raise, ArgumentError without files, without a part, and for linked files and
-    sources together.
+    Raises what `build` and `load` raise, and ArgumentError without files, without a part, and for a linked file
+    together with others.
     """
     chosen = tuple(files) or settings.sources
     if not chosen:
-        raise ArgumentError("there is no file to look at; give source files, an ELF or a HEX file")
+        raise ArgumentError(
+            "there is no file to look at; give source files, an ELF or a HEX file, "
+            'or name them in cyclerule.toml, sources = ["hive.c"]'
+        )
     return Program(chosen, settings, tuple(prototypes), _open(chosen, settings, prototypes))
 
 
@@ -73,19 +134,10 @@ def _is_linked(files: Sequence[Path]) -> bool:
 
 
 def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], keep: Sequence[str] = ()) -> Firmware:
-    if _is_linked(files):
-        if len(files) > 1:
-            linked = next(path for path in files if path.suffix.lower() in LINKED)
-            raise ArgumentError(f"{linked} is linked already; give it alone, or only sources")
-        try:
-            firmware = load(files[0], part=settings.part, clock=settings.clock)
-        except ArgumentError as error:
-            if settings.part is None and "which part" in str(error):
-                raise ArgumentError(f"{files[0]} does not say which part it is for. {how_to_give_part()}") from None
-            raise
-    else:
+    parse_clock(settings.clock)
+    if not _is_linked(files):
         if settings.part is None:
-            raise ArgumentError(f"no part is given, so nothing can be built. {how_to_give_part()}")
+            raise ArgumentError(f"no part is given, so nothing can be built. {HOW_TO_GIVE_A_PART}")
         firmware = build(
             files,
             part=settings.part,
@@ -96,15 +148,45 @@ def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], 
             keep=keep,
             toolchain=settings.toolchain,
         )
+    elif len(files) > 1:
+        linked = next(path for path in files if path.suffix.lower() in LINKED)
+        raise ArgumentError(f"{linked} is linked already; give it alone, or give sources only")
+    else:
+        firmware = _load(files[0], settings)
     for prototype in prototypes:
         firmware.declare(prototype)
     return firmware
 
 
-def how_to_give_part() -> str:
-    """Says how to give a part, with the most common ones."""
-    return (
-        f"Say which microcontroller it is for: --part {COMMON_PARTS[0]} "
-        f"(others often met: {', '.join(COMMON_PARTS[1:])}; `cyclerule parts` lists all), "
-        'or CYCLERULE_PART in the environment, or part = "…" in cyclerule.toml'
-    )
+def _load(file: Path, settings: Settings) -> Firmware:
+    try:
+        return load(file, part=settings.part, clock=settings.clock)
+    except ArgumentError:
+        # The clock is known to be good: what it can still miss is the part.
+        if settings.part is None:
+            raise ArgumentError(f"{file} does not say which part it is for. {HOW_TO_GIVE_A_PART}") from None
+        raise
+
+
+HOW_TO_GIVE_A_PART = (
+    f"Say which microcontroller the code is for, for example --part {COMMON_PARTS[0]} (others often met: "
+    f"{', '.join(COMMON_PARTS[1:])}; `cyclerule parts` lists all), or set CYCLERULE_PART in the environment, or write "
+    f'part = "{COMMON_PARTS[0]}" into cyclerule.toml'
+)
+
+
+def _key(firmware: Firmware, name: str, function: Function) -> str:
+    """Gives the name as asked where that finds the function, else the one that only it has."""
+    try:
+        return name if firmware.find_function(name) == function else function.name
+    except UnknownName:
+        return function.name
+
+
+def _became(function: Function) -> str:
+    """Says what the compiler made of a function that does not stand by itself."""
+    if function.inlined_into:
+        return (
+            f"the program's own build has {function.source_name} only inlined into {', '.join(function.inlined_into)}"
+        )
+    return f"the compiler drops {function.source_name} from the program's own build"

@@ -1,0 +1,29 @@
+"""A C comment to paste beside the code that was measured."""
+
+from cyclerule.report.sentence import held_text, sentence
+from cyclerule.report.timing import TimeView
+from cyclerule.report.wording import input_text
+
+
+def comment(view: TimeView) -> str:
+    """Writes a result as a C comment of a few lines, in ASCII, which every compiler and editor takes."""
+    lines = [f"{sentence(view)}."]
+    if view.minimum.cycles != view.maximum.cycles:
+        extremes = (("least", view.minimum), ("most", view.maximum))
+        lines.append(
+            "; ".join(f"{word} {each.cycles:,} with {input_text(each.shown)}" for word, each in extremes) + "."
+        )
+    if len(view.held) > 1 and held_text(view.held) != held_text(view.held, len(view.held)):
+        lines.append(f"Held: {held_text(view.held, len(view.held))}.")
+    lines += [*view.notes, *view.warnings]
+    flags = " ".join(view.build.flags)
+    compiler = " ".join(filter(None, (view.build.compiler, flags)))
+    source = ", ".join(filter(None, (view.part, compiler, view.build.image)))
+    lines.append(f"{source}; image {view.build.image_sha256[:12]}.")
+    body = "\n * ".join(_in_comment(line) for line in lines)
+    return f"/* {body}\n */"
+
+
+def _in_comment(text: str) -> str:
+    text = text.replace("µ", "u").replace("…", "...").replace("*/", "* /").replace("/*", "/ *").replace("\n", " ")
+    return text.encode("ascii", "backslashreplace").decode("ascii")

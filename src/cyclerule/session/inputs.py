@@ -1,0 +1,152 @@
+"""Inputs as one types them, `crc=0..255 byte=0x31`, made into the domains of a function's parameters."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from cyclerule.errors import ArgumentError, UnknownName
+from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, Type, type_text
+from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, read_value, whole_domain
+from cyclerule.measure.domains import count_rows
+from cyclerule.session.firmware import Before, Firmware
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The domains of a function's parameters, in the order in which they vary.
+
+    `covers_every_input` says whether there is no other input.
+    """
+
+    domains: Mapping[str, Sequence[object]]
+    covers_every_input: bool
+
+    @property
+    def count(self) -> int:
+        """How many inputs there are."""
+        return count_rows(self.domains.values())
+
+
+def signature_of(firmware: Firmware, name: str) -> FunctionType:
+    """Gives a function's parameters and result; raises ArgumentError, with what to type, when nothing tells them."""
+    function = firmware.find_function(name)
+    if function.signature is None:
+        of = f" (a clone that the compiler made of {function.clone_of})" if function.clone_of else ""
+        raise ArgumentError(
+            f"nothing tells the parameters of {name}{of}: it has no debug information; "
+            f"give its C prototype, for example --declare 'uint8_t {function.source_name}(uint8_t)'"
+        )
+    return function.signature
+
+
+def parameter_key(parameter: Parameter, number: int) -> str:
+    """Gives the name that sweeps know a parameter by; one without a name is known by its place."""
+    return parameter.name or f"argument {number + 1}"
+
+
+def parameter_word(parameter: Parameter, number: int) -> str:
+    """Gives what one types before the `=` for a parameter: its name, else its number from 1 on."""
+    return parameter.name or str(number + 1)
+
+
+def taken_text(parameters: Sequence[Parameter]) -> str:
+    """Says what a function takes: "uint8_t crc, uint8_t byte", "nothing"."""
+    return ", ".join(type_text(each.type, each.name) for each in parameters) or "nothing"
+
+
+def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -> Inputs:
+    """Reads the values given to a function's parameters, by name or by number from 1 on.
+
+    Those named vary in their order, then those left out in the order of the declaration. One left out has every
+    value of its type, where it has 16 bits or less and all left out make no more than 65,536 inputs. Raises
+    ArgumentError for one that cannot be left out and for a text that is no domain, UnknownName for a name that no
+    parameter has.
+    """
+    parameters = signature_of(firmware, name).parameters
+    keys = [parameter_key(parameter, number) for number, parameter in enumerate(parameters)]
+    by_word = {str(number + 1): number for number in range(len(parameters))}
+    by_word |= {parameter.name: number for number, parameter in enumerate(parameters) if parameter.name}
+    domains: dict[str, Sequence[object]] = {}
+    for word, text in assignments.items():
+        if word not in by_word:
+            known = [parameter_word(each, number) for number, each in enumerate(parameters)]
+            raise UnknownName("parameter", word, known, hint=f"{name} takes {taken_text(parameters)}")
+        number = by_word[word]
+        if keys[number] in domains:
+            raise ArgumentError(f"{name}: {keys[number]} is given twice, by name and by number")
+        domains[keys[number]] = read_domain(word, parameters[number].type, text)
+    left_out = {keys[n]: (n, parameter) for n, parameter in enumerate(parameters) if keys[n] not in domains}
+    for key, (number, parameter) in left_out.items():
+        domains[key] = _whole(name, parameter, number, len(left_out))
+    unasked = count_rows(domains[key] for key in left_out)
+    if unasked > WHOLE_LIMIT:
+        several = [example_word(parameter_word(parameter, n), parameter.type) for n, parameter in left_out.values()]
+        raise ArgumentError(
+            f"{name}: every value of {', '.join(left_out)} makes {unasked:,} inputs, and without being asked for "
+            f"no more than {WHOLE_LIMIT:,} are tried; give values, for example {' '.join(several)}, or every for all"
+        )
+    types = {keys[n]: parameter.type for n, parameter in enumerate(parameters)}
+    return Inputs(domains, all(_is_whole(types[key], domain) for key, domain in domains.items()))
+
+
+def _whole(name: str, parameter: Parameter, number: int, left_out: int) -> Sequence[object]:
+    domain = whole_domain(parameter.type)
+    if domain is not None:
+        return domain
+    word = parameter_word(parameter, number)
+    raise ArgumentError(
+        f"{name}: {word} ({parameter.type.spelling}) {why_not_whole(parameter.type)}, so "
+        f"{'it needs values' if left_out == 1 else 'it is one that needs values'}; "
+        f"type for example {example_word(word, parameter.type)}"
+    )
+
+
+def why_not_whole(given: Type) -> str:
+    """Says why a parameter of a type cannot be left out."""
+    match given:
+        case PointerType():
+            return "is a pointer"
+        case IntegerType():
+            return f"has {8 * given.size_bytes} bits, too many to try every value"
+        case _:
+            return "has too many values to try them all"
+
+
+def _is_whole(given: Type, domain: Sequence[object]) -> bool:
+    every = whole_domain(given)
+    if every is None:
+        # What was asked for by `every` is a range over all that the type holds.
+        return (
+            isinstance(given, IntegerType) and isinstance(domain, range) and len(domain) == 1 << (8 * given.size_bytes)
+        )
+    return domain == every or (len(domain) >= len(every) and set(domain) == set(every))
+
+
+def read_variables(firmware: Firmware, assignments: Mapping[str, str]) -> dict[str, object]:
+    """Reads the values given to global variables; one whose type nothing tells takes a whole number."""
+    return {name: read_value(name, _variable_type(firmware, name), text) for name, text in assignments.items()}
+
+
+def _variable_type(firmware: Firmware, name: str) -> Type:
+    for variable in firmware.image.variables:
+        if name in (variable.name, variable.symbol, f"{variable.function}.{variable.name}") and variable.type:
+            return variable.type
+    return IntegerType("long long int", 8, signed=True)
+
+
+def read_before(firmware: Firmware, text: str) -> Before:
+    """Reads a function to run first: its name, or with arguments "set_mode(3)"; each argument is one value."""
+    name, opened, rest = text.strip().partition("(")
+    name = name.strip()
+    if not opened:
+        return name
+    if not rest.endswith(")"):
+        raise ArgumentError(f"--before {text}: write a function's name, or with arguments 'set_mode(3)'")
+    values = [each.strip() for each in rest[:-1].split(",")] if rest[:-1].strip() else []
+    parameters = signature_of(firmware, name).parameters
+    if len(values) != len(parameters):
+        raise ArgumentError(f"--before {text}: {name} takes {taken_text(parameters)}; {len(values)} given")
+    given = [
+        read_value(parameter_word(parameter, n), parameter.type, value)
+        for n, (parameter, value) in enumerate(zip(parameters, values, strict=True))
+    ]
+    return (name, *given)

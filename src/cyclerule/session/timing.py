@@ -1,0 +1,70 @@
+"""Timing a function as it is asked for in words: one input is a call, several are a sweep."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from cyclerule.measure.results import Call, Sweep
+from cyclerule.measure.sweep import Progress
+from cyclerule.session.inputs import Inputs, parameter_key, read_before, read_inputs, read_variables, signature_of
+from cyclerule.session.opening import Target
+
+KEPT_ROWS = 65_536
+"""Rows of a sweep are kept up to this many, and beyond only when they are asked for."""
+
+
+@dataclass(frozen=True)
+class Timed:
+    """A call or a sweep, and what it was made of."""
+
+    target: Target
+    inputs: Inputs
+    result: Call | Sweep
+
+
+def time_target(
+    target: Target,
+    assignments: Mapping[str, str],
+    *,
+    variables: Mapping[str, str] | None = None,
+    before: Sequence[str] = (),
+    interrupts: bool = False,
+    engine: str = "auto",
+    max_cycles: int | None = None,
+    keeps_all_rows: bool = False,
+    progress: Progress | None = None,
+) -> Timed:
+    """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
+
+    `variables` gives globals a value, `before` functions to call first, `set_mode(3)`. Raises what `Firmware.call`
+    and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
+    """
+    firmware, name = target.firmware, target.name
+    inputs = read_inputs(firmware, name, assignments)
+    settings = read_variables(firmware, variables or {})
+    calls = [read_before(firmware, each) for each in before]
+    result: Call | Sweep
+    if inputs.count == 1:
+        parameters = signature_of(firmware, name).parameters
+        values = [inputs.domains[parameter_key(parameter, n)][0] for n, parameter in enumerate(parameters)]
+        result = firmware.call(
+            name,
+            *values,
+            before=calls,
+            globals=settings,
+            engine=engine,
+            max_cycles=max_cycles,
+            interrupts=interrupts,
+        )
+    else:
+        result = firmware.sweep(
+            name,
+            inputs.domains,
+            keep="rows" if keeps_all_rows or inputs.count <= KEPT_ROWS else "summary",
+            before=calls,
+            globals=settings,
+            engine=engine,
+            max_cycles=max_cycles,
+            interrupts=interrupts,
+            progress=progress,
+        )
+    return Timed(target, inputs, result)
