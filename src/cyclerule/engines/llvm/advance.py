@@ -309,6 +309,7 @@ class _Loop:
         sp = w.put(f"zext i16 {self.cpu.load('sp', 'i16')} to i64")
         w.branch(w.compare("eq", beats.load("open_sp", index=top), sp), "close", "moved")
         w.label("close")
+        beats.store("changed", "1")
         beats.store("open_count", top)
         which = beats.load("open_vector", index=top)
         took = w.put(f"sub i64 {self.cpu.load('cycle')}, {beats.load('open_start', index=top)}")
