@@ -6,10 +6,11 @@ write takes effect at the clock edge that ends the last cycle of the writing one
 of n cycles that starts at cycle s reads at cycle s + n - 1 and writes at cycle s + n.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from cyclerule.machine.events import EventQueue
+from cyclerule.machine.generation import has_single_bit_access
 from cyclerule.parts.part import Part
 
 Reader = Callable[[int], int]
@@ -57,6 +58,12 @@ class IoBus:
         self.log: list[IoWrite] | None = None
         self.unmodelled: dict[tuple[int, str], Unmodelled] = {}
         self.current_flash_word = 0
+        self._reaches_single_bits = has_single_bit_access(part)
+        self._inner_names = {
+            register.address + byte: f"{register.name} byte {byte}"
+            for register in part.registers.values()
+            for byte in range(1, register.size_bytes)
+        }
 
     def address(self, register: str) -> int | None:
         """Gives the data address of a register; None when the part has none of that name."""
@@ -82,7 +89,8 @@ class IoBus:
 
     def name(self, address: int) -> str:
         """Gives the name of the register at an address, or the address itself for a reserved one."""
-        return self._part.register_name(address) or f"reserved I/O address 0x{address:02x}"
+        name = self._part.register_name(address) or self._inner_names.get(address)
+        return name or f"reserved I/O address 0x{address:02x}"
 
     def read(self, address: int, cycle: int) -> int:
         """Reads a register at a cycle."""
@@ -96,7 +104,10 @@ class IoBus:
         return self._data[address]
 
     def write(self, address: int, value: int, cycle: int, mask: int = 0xFF) -> None:
-        """Writes a register, or the bits of it under a mask, at a cycle."""
+        """Writes a register at a cycle; with a mask as CBI and SBI do, which change one bit."""
+        if mask != 0xFF and not self._reaches_single_bits:
+            # CBI and SBI take two cycles: they read in the first and write back in the second.
+            value, mask = self._value(address, cycle - 2) & ~mask | value & mask, 0xFF
         if self._events.next_cycle <= cycle:
             self._events.run_until(cycle)
         if self.log is not None and not self._is_quiet[address]:
@@ -110,11 +121,28 @@ class IoBus:
             self._report(address, is_write=True, value=value)
         self._data[address] = self._data[address] & ~mask & 0xFF | value & mask
 
+    def _value(self, address: int, cycle: int) -> int:
+        """Gives what a register holds at a cycle."""
+        if self._events.next_cycle <= cycle:
+            self._events.run_until(cycle)
+        reader = self.readers[address]
+        return self._data[address] if reader is None else reader(cycle)
+
     def report_unmodelled(self, register: str, what: str) -> None:
         """Notes that a modelled register was set up to do something that the model lacks."""
         address = self.address(register) or 0
         if (address, what) not in self.unmodelled:
             self.unmodelled[address, what] = Unmodelled(register, self.current_flash_word, True, 0, what)
+
+    def report_bits(self, register: str, bits: int, names: Iterable[str]) -> None:
+        """Notes that bits of a modelled register were set that do nothing in the model.
+
+        `names` are those a header may have for bits of the register, which it does not say itself.
+        """
+        known = {self._part.bits[name]: name for name in names if name in self._part.bits}
+        for position in range(8):
+            if bits >> position & 1:
+                self.report_unmodelled(register, f"bit {known.get(position, position)}")
 
     def _report(self, address: int, *, is_write: bool, value: int) -> None:
         if (address, "") not in self.unmodelled:

@@ -45,7 +45,8 @@ class Chip:
             )
         if len(flash) > part.flash_bytes:
             raise FirmwareError(
-                f"the program reaches to flash byte {len(flash)}, but {part.name} has {part.flash_bytes}; is it for another part?"
+                f"the program reaches to flash byte {len(flash)}, but {part.name} has {part.flash_bytes}; "
+                "is it for another part?"
             )
         self.part = part
         self.core = Core(part.family, frozenset(part.features), part.pc_bytes)
@@ -60,10 +61,9 @@ class Chip:
         self.is_asleep = False
         self.interrupt_shadow = False
         self.ram_start, self.ram_end = part.ram_start, part.ram_end
-        # Parts with at most 256 bytes of data space have no SPH, and a stack pointer of eight bits.
-        self.stack_pointer_mask = 0xFFFF if "SPH" in part.registers or "SP" in part.registers else 0xFF
-        if "SPH" not in part.registers and part.registers.get("SP") is not None:
-            self.stack_pointer_mask = 0xFFFF if part.registers["SP"].size_bytes == 2 else 0xFF
+        # Parts with at most 256 bytes of data space have no SPH, and a stack pointer of eight bits (AT90S2313
+        # datasheet, "Stack Pointer"). A part that has more has SPH, even where its header forgets it.
+        self.stack_pointer_mask = 0xFFFF if "SPH" in part.registers or self.ram_end > 0xFF else 0xFF
         self.stack_floor = 0
         self.lowest_stack_pointer = 0xFFFF
         self.events = EventQueue()
@@ -79,8 +79,8 @@ class Chip:
         self.devices.append(device)
 
     def _reset_stack_pointer(self) -> None:
-        # From the ATmega48 generation on SP starts at RAMEND (DS40002011A sec. 11.5.1); before, at 0, and start-up code sets it.
-        # Starting at RAMEND everywhere changes nothing for programs that set it, which compiled ones do.
+        # From the ATmega48 generation on SP starts at RAMEND (DS40002011A sec. 11.5.1); before, at 0, and start-up code
+        # sets it. Starting at RAMEND everywhere changes nothing for programs that set it, which compiled ones do.
         self.stack_pointer = self.ram_end & self.stack_pointer_mask
         self.lowest_stack_pointer = self.stack_pointer
 
@@ -89,7 +89,8 @@ class Chip:
         bus.attach(
             SREG, lambda cycle: self.status(), lambda value, mask, cycle: self.set_status(value, mask), quiet=True
         )
-        bus.attach(SPL, lambda cycle: self.stack_pointer & 0xFF, self._write_stack_pointer_low, quiet=True)
+        if "RAM" in self.core.features:
+            bus.attach(SPL, lambda cycle: self.stack_pointer & 0xFF, self._write_stack_pointer_low, quiet=True)
         if self.stack_pointer_mask == 0xFFFF:
             bus.attach(SPH, lambda cycle: self.stack_pointer >> 8, self._write_stack_pointer_high, quiet=True)
         if "ELPM" in self.core.features:
@@ -99,7 +100,8 @@ class Chip:
 
     def status(self) -> int:
         """Gives the status register as a byte."""
-        return sum(bit << position for position, bit in enumerate(self.flags))
+        c, z, n, v, s, h, t, i = self.flags
+        return c | z << 1 | n << 2 | v << 3 | s << 4 | h << 5 | t << 6 | i << 7
 
     def set_status(self, value: int, mask: int = 0xFF) -> None:
         """Sets the status register, or the bits of it under a mask."""
@@ -107,16 +109,16 @@ class Chip:
         for position in range(8):
             if mask >> position & 1:
                 self.flags[position] = value >> position & 1
-        # UNVERIFIED: that any write that sets I, not SEI alone, lets one more instruction run first (common belief).
-        # Two programs on a board, one with SEI and one with OUT SREG before a pending interrupt, would settle it.
+        # UNVERIFIED: that any write that sets I, not SEI alone, lets one more instruction run first (common belief),
+        # and that none of them does when I was set already; programs on a board that execute SEI and OUT SREG before
+        # a pending interrupt would settle it.
         if self.flags[I] and not was_enabled:
             self.interrupt_shadow = True
 
     def set_stack_pointer(self, value: int) -> None:
         """Sets the stack pointer and keeps the lowest value it had."""
         self.stack_pointer = value & self.stack_pointer_mask
-        if self.stack_pointer < self.lowest_stack_pointer:
-            self.lowest_stack_pointer = self.stack_pointer
+        self.lowest_stack_pointer = min(self.lowest_stack_pointer, self.stack_pointer)
 
     def _write_stack_pointer_low(self, value: int, mask: int, cycle: int) -> None:
         # The halves are written one after the other, so a value in between is no depth the program meant: only
@@ -145,6 +147,7 @@ class Chip:
             self.events.save(),
             self.interrupts.save(),
             [device.save() for device in self.devices],
+            self.events.save_recurrences(),
         )
 
     def restore(self, saved: tuple[Any, ...]) -> None:
@@ -153,7 +156,7 @@ class Chip:
         self.flags[:] = saved[1]
         self.program_counter, self.stack_pointer, self.cycle, self.is_asleep, self.interrupt_shadow = saved[2:7]
         self.lowest_stack_pointer = self.stack_pointer
-        self.events.restore(saved[7])
+        self.events.restore(saved[7], saved[10])
         self.interrupts.restore(saved[8])
         for device, state in zip(self.devices, saved[9], strict=True):
             device.restore(state)

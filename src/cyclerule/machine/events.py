@@ -52,15 +52,15 @@ class Alarm:
 
     def set(self, cycle: int, recurrence: Recurrence | None = None) -> None:
         """Moves the alarm to a cycle."""
-        self.due = cycle
+        before, self.due = self.due, cycle
         self.recurrence = recurrence
-        self._queue.refresh()
+        self._queue.moved(before, cycle)
 
     def clear(self) -> None:
         """Takes the alarm back."""
         if self.due != NEVER:
-            self.due = NEVER
-            self._queue.refresh()
+            before, self.due = self.due, NEVER
+            self._queue.moved(before, NEVER)
 
 
 class EventQueue:
@@ -83,8 +83,16 @@ class EventQueue:
         """Whether anything is to come."""
         return self.next_cycle != NEVER
 
+    def moved(self, before: int, after: int) -> None:
+        """Keeps the next cycle right; alarms call this when they move."""
+        if before == self.next_cycle < after:
+            self.refresh()
+            return
+        self.version += 1
+        self.next_cycle = min(self.next_cycle, after)
+
     def refresh(self) -> None:
-        """Finds the next cycle anew; alarms call this when they move."""
+        """Finds the next cycle anew, after alarms were changed without `set` or `clear`."""
         self.version += 1
         self.next_cycle = min((each.due for each in self.alarms), default=NEVER)
 
@@ -101,8 +109,13 @@ class EventQueue:
         """Gives the due cycles, for `restore`."""
         return tuple(each.due for each in self.alarms)
 
-    def restore(self, saved: Sequence[int]) -> None:
-        """Sets every alarm to its saved cycle."""
-        for each, due in zip(self.alarms, saved, strict=True):
-            each.due = due
+    def save_recurrences(self) -> tuple[Recurrence | None, ...]:
+        """Gives the promises that hold for the due cycles, for `restore`."""
+        return tuple(each.recurrence for each in self.alarms)
+
+    def restore(self, saved: Sequence[int], recurrences: Sequence[Recurrence | None] | None = None) -> None:
+        """Sets every alarm to its saved cycle; without saved promises nothing is promised."""
+        recurrences = recurrences or (None,) * len(self.alarms)
+        for each, due, recurrence in zip(self.alarms, saved, recurrences, strict=True):
+            each.due, each.recurrence = due, recurrence
         self.refresh()

@@ -23,7 +23,7 @@ class HandlerRun(NamedTuple):
 class HandlerTimes(NamedTuple):
     """All runs of one vector's handler so far: how many, the fewest, most and all of their cycles."""
 
-    count: int
+    runs: int
     least: int
     most: int
     total: int
@@ -90,7 +90,7 @@ class InterruptController:
         before = self.stats.get(vector)
         if before is not None:
             times = HandlerTimes(
-                before.count + times.count,
+                before.runs + times.runs,
                 min(before.least, times.least),
                 max(before.most, times.most),
                 before.total + times.total,

@@ -1,16 +1,21 @@
 """Fits a chip with every device of its part that has a model."""
 
+import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
+from cyclerule.parts.part import Part
 from cyclerule.peripherals.flags import FlagRegisters
 from cyclerule.peripherals.port import Port
 from cyclerule.peripherals.prescaler import Prescaler
 from cyclerule.peripherals.sleep import SleepControl
-from cyclerule.peripherals.timer16 import Timer16
+from cyclerule.peripherals.timer16 import Timer16, has_timer16
 from cyclerule.peripherals.usart import Transmitter
 
 SERIAL_PORTS = ("", "0", "1", "2", "3")
+TIMERS = range(1, 6)
+_TIMER_ENABLE = re.compile(r"(?:TOIE|OCIE|ICIE|TICIE)(?P<timer>\d)[A-D]?")
 
 
 @dataclass(frozen=True)
@@ -25,26 +30,59 @@ class Devices:
 def fit_devices(chip: Chip) -> Devices:
     """Gives a chip all its modelled devices; called once for each chip."""
     registers = chip.part.registers
-    for name in ("GPIOR", "GPIOR0", "GPIOR1", "GPIOR2"):
-        if name in registers:
+    # General purpose I/O registers keep what is written and do nothing.
+    for name in registers:
+        if re.fullmatch(r"GPIOR\d?", name):
             chip.bus.attach(registers[name].address, None, None)
     ports = {
-        letter: Port(chip, letter) for letter in "ABCDEFGHJKL" if f"PORT{letter}" in registers or f"PIN{letter}" in registers
+        letter: Port(chip, letter)
+        for letter in "ABCDEFGHJKL"
+        if f"PORT{letter}" in registers or f"PIN{letter}" in registers
     }
     SleepControl(chip)
-    prescaler = Prescaler(chip)
-    flag_registers: dict[tuple[int, int], FlagRegisters] = {}
-    timers = {}
-    for number in (1, 3, 4, 5):
-        count = registers.get(f"TCNT{number}")
-        if count is None or count.size_bytes != 2 or f"TCCR{number}B" not in registers:
-            continue
-        flags, enables = (registers.get(f"{name}{number}", registers.get(name)) for name in ("TIFR", "TIMSK"))
-        if flags is None or enables is None:
-            continue
-        key = (flags.address, enables.address)
-        if key not in flag_registers:
-            flag_registers[key] = FlagRegisters(chip, *key)
-        timers[number] = Timer16(chip, number, prescaler, flag_registers[key])
+    timers = _fit_timers(chip)
     serial = next((Transmitter(chip, n) for n in SERIAL_PORTS if f"UDR{n}" in registers), None)
     return Devices(ports, timers, serial)
+
+
+def _fit_timers(chip: Chip) -> dict[int, Timer16]:
+    numbers = [number for number in TIMERS if has_timer16(chip.part, number)]
+    # Without a timer that counts its ticks, the prescaler's register is left to be reported.
+    if not numbers:
+        return {}
+    prescaler, registers = Prescaler(chip), _flag_registers(chip)
+    return {number: Timer16(chip, number, prescaler, registers) for number in numbers}
+
+
+def _flag_registers(chip: Chip) -> Callable[[str], FlagRegisters]:
+    """Gives what finds, and makes when first asked for, the pair of registers that an enable bit stands in."""
+    part, made = chip.part, dict[str, FlagRegisters]()
+
+    def find(enable: str) -> FlagRegisters:
+        mask = _mask_register(part, enable)
+        if mask not in made:
+            flag = mask.replace("TIMSK", "TIFR")
+            names = {part.bits[name]: name for name in _enable_bits(part) if _mask_register(part, name) == mask}
+            made[mask] = FlagRegisters(chip, part.registers[flag].address, part.registers[mask].address, names)
+        return made[mask]
+
+    return find
+
+
+def _enable_bits(part: Part) -> Iterator[str]:
+    return (name for name in part.bits if _TIMER_ENABLE.fullmatch(name))
+
+
+def _mask_register(part: Part, enable: str) -> str:
+    """Names the register that a timer's interrupt enable bit stands in; its flag stands in the TIFR of the same name.
+
+    One for each timer from the ATmega48 on, before that TIMSK for all, and where that is full ETIMSK for timer 3 and
+    the third compare unit of timer 1 (ATmega128 datasheet 2467, register description of ETIMSK; ATmega162 2513).
+    """
+    match = _TIMER_ENABLE.fullmatch(enable)
+    number = "" if match is None else match["timer"]
+    if f"TIMSK{number}" in part.registers:
+        return f"TIMSK{number}"
+    if "ETIMSK" in part.registers and (number == "3" or enable == "OCIE1C"):
+        return "ETIMSK"
+    return "TIMSK"

@@ -1,5 +1,6 @@
 """Interrupt flags and their enable bits: a flag register and a mask register shared by several sources."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -35,12 +36,16 @@ class FlagRegisters:
     """A pair such as TIFR1 and TIMSK1. A flag is cleared by writing 1 to it, or when its handler is entered.
 
     Flags: ATmega48A/…/328P datasheet DS40002061A, description of TIFR1; clearing on entry: sec. 7.7.
+    Older parts have one pair for all timers, some of which are not modelled; `enable_names` are the bits of the
+    enable register by position, so that enabling an interrupt that never comes is reported by name.
     """
 
     chip: Chip
     flag_address: int
     enable_address: int
+    enable_names: dict[int, str]
     sources: list[Source] = field(default_factory=list)
+    on_enable: list[Callable[[], None]] = field(default_factory=list)
     flags: int = 0
     enables: int = 0
 
@@ -73,12 +78,20 @@ class FlagRegisters:
         self._update()
 
     def _clear(self, value: int, mask: int, cycle: int) -> None:
-        # UNVERIFIED: a flag that is set at the very edge at which the program clears it is cleared here.
-        # CBI and SBI reach one bit only on parts from the ATmega48 generation on; before, the whole byte is written back.
+        # UNVERIFIED: a flag that is set at the very edge at which the program clears it is cleared here. A board that
+        # clears OCF1A in a loop of a length prime to the timer's period, and counts what is lost, would settle it.
         self._drop(value & mask)
 
     def _enable(self, value: int, mask: int, cycle: int) -> None:
         self.enables = self.enables & ~mask | value & mask
+        known = sum(1 << source.enable_bit for source in self.sources if source.vector is not None)
+        for position in range(8):
+            if (value & mask & ~known) >> position & 1:
+                name = self.enable_names.get(position, f"bit {position}")
+                bus = self.chip.bus
+                bus.report_unmodelled(bus.name(self.enable_address), f"the interrupt that {name} enables")
+        for listen in self.on_enable:
+            listen()
         self._update()
 
     def _update(self) -> None:

@@ -7,6 +7,7 @@ Pin-change interrupts and other functions of the pins belong to other devices.
 from typing import Any
 
 from cyclerule.machine.chip import Chip
+from cyclerule.machine.generation import has_single_bit_access
 
 
 class Port:
@@ -15,6 +16,10 @@ class Port:
     def __init__(self, chip: Chip, letter: str) -> None:
         self.letter = letter
         self.latch = self.direction = 0
+        bits = chip.part.bits
+        # Bits without a pin read as zero (DS40002061A sec. 14.4, register description).
+        with_pin = (n for n in range(8) if f"P{letter}{n}" in bits or f"PORT{letter}{n}" in bits)
+        self.pin_mask = sum(1 << n for n in with_pin) or 0xFF
         self.driven = self.levels = 0
         # The pins before and since the last change, because a read sees them a cycle late.
         self._before = self._now = 0
@@ -29,14 +34,14 @@ class Port:
         if self._direction_address is not None:
             bus.attach(self._direction_address, None, self._write_direction)
         if pins is not None:
-            bus.attach(pins, self._read_pins, self._toggle if _toggles(chip) else _ignore)
+            bus.attach(pins, self._read_pins, self._toggle if has_single_bit_access(chip.part) else _ignore)
         chip.add(self)
 
     def pins(self) -> int:
         """Gives the levels on the pins now."""
         undriven = self.latch & ~self.direction  # The pull-up of an input whose latch is 1.
         outside = self.levels & self.driven | undriven & ~self.driven
-        return (self.latch & self.direction | outside & ~self.direction) & 0xFF
+        return (self.latch & self.direction | outside & ~self.direction) & self.pin_mask
 
     def _settle(self, cycle: int) -> None:
         self._before = self._synchronised(cycle - 1)
@@ -52,13 +57,13 @@ class Port:
         return self._synchronised(cycle - 1)
 
     def _write_latch(self, value: int, mask: int, cycle: int) -> None:
-        self.latch = self.latch & ~mask | value & mask
+        self.latch = (self.latch & ~mask | value & mask) & self.pin_mask
         if self._latch_address is not None:
             self._data[self._latch_address] = self.latch
         self._settle(cycle)
 
     def _write_direction(self, value: int, mask: int, cycle: int) -> None:
-        self.direction = self.direction & ~mask | value & mask
+        self.direction = (self.direction & ~mask | value & mask) & self.pin_mask
         if self._direction_address is not None:
             self._data[self._direction_address] = self.direction
         self._settle(cycle)
@@ -83,9 +88,3 @@ class Port:
 
 def _ignore(value: int, mask: int, cycle: int) -> None:
     """Takes a write to the PIN register of a part where it is read-only."""
-
-
-def _toggles(chip: Chip) -> bool:
-    # UNVERIFIED for parts at the border: the toggle came with the ATmega48 generation, which is also the one that
-    # moved the 8-bit timer's control to TCCR0A/TCCR0B; a part's own datasheet, chapter I/O ports, would settle it.
-    return "TCCR0B" in chip.part.registers

@@ -1,10 +1,10 @@
 """The transmitter of a serial port: frame times, buffer, flags and interrupts.
 
 Datasheet: ATmega48A/…/328P DS40002061A sec. 20; names without a number are those of older parts.
-The receiver is not modelled: nothing arrives, which is also what a chip with an idle line sees.
+The receiver is not modelled: nothing arrives, as on a chip whose RXD line is idle.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
 from cyclerule.machine.chip import Chip
@@ -40,21 +40,33 @@ class Transmitter:
         self._alarm = chip.events.alarm(self._frame_ends)
         chip.add(self)
 
-    def _bit(self, name: str) -> int | None:
+    def _optional_bit(self, name: str) -> int | None:
         bits = self.chip.part.bits
-        return bits.get(name + self.suffix, bits.get(name))
+        # UCSZ02 and MPCM0, but UCSZ2 and MPCM on parts with one port.
+        numbered = f"UCSZ{self.suffix}2" if name == "UCSZ2" else name + self.suffix
+        return bits.get(numbered, bits.get(name))
+
+    def _bit(self, name: str, otherwise: int) -> int:
+        found = self._optional_bit(name)
+        return otherwise if found is None else found
 
     def _register(self, *names: str) -> int | None:
         return next((found for name in names if (found := self.chip.bus.address(name)) is not None), None)
 
     def _attach(self) -> None:
         chip, n = self.chip, self.suffix
-        self._complete = 1 << (self._bit("TXC") or 6)
-        self._empty = 1 << (self._bit("UDRE") or 5)
-        self._double_bit = self._bit("U2X")
-        self._enable_bit = self._bit("TXEN") or 3
-        self._empty_enable, self._complete_enable = self._bit("UDRIE") or 5, self._bit("TXCIE") or 6
-        self._select_bit = self._bit("URSEL")
+        # The same places on every part whose header leaves out a name.
+        self._complete = 1 << self._bit("TXC", 6)
+        self._empty = 1 << self._bit("UDRE", 5)
+        self._enable_bit = self._bit("TXEN", 3)
+        self._empty_enable, self._complete_enable = self._bit("UDRIE", 5), self._bit("TXCIE", 6)
+        self._double_bit, self._select_bit = self._optional_bit("U2X"), self._optional_bit("URSEL")
+        # Bit 0 of UCSRnA is kept too; with U2X it is all of that register that a program can write.
+        self._kept_status = 1 << self._bit("MPCM", 0) if self._double_bit is not None else 0
+        if self._double_bit is not None:
+            self._kept_status |= 1 << self._double_bit
+        ninth = self._optional_bit("UCSZ2")
+        self._ninth_bit = ninth if ninth is not None else self._optional_bit("CHR9")
         self._status_flags = self._empty
         # 8N1 is the reset state of UCSRnC (DS40002061A sec. 20.11.4, from memory for parts without that register).
         self._control_c = 0x06
@@ -63,7 +75,7 @@ class Transmitter:
         status = self._register(f"UCSR{n}A", "UCSRA", "USR")
         control = self._register(f"UCSR{n}B", "UCSRB", "UCR")
         frame = self._register(f"UCSR{n}C", "UCSRC")
-        low, high = self._register(f"UBRR{n}L", "UBRRL", f"UBRR{n}"), self._register(f"UBRR{n}H", "UBRRH")
+        low, high = self._register(f"UBRR{n}L", "UBRRL", f"UBRR{n}"), self._register(f"UBRR{n}H", "UBRRH", "UBRRHI")
         if data is not None:
             bus.attach(data, lambda cycle: 0, self._write_data)
         if status is not None:
@@ -80,8 +92,9 @@ class Transmitter:
             if high is not None:
                 bus.attach(high, lambda cycle: self._baud >> 8, self._write_baud_high)
         vectors = chip.part.vectors
-        self._empty_vector = _first(vectors, f"USART{n}_UDRE", "USART_UDRE", "UART_UDRE", "UART0_UDRE")
-        self._complete_vector = _first(vectors, f"USART{n}_TX", "USART_TX", "USART_TXC", "UART_TX", "UART0_TX")
+        devices = (f"USART{n}", "USART", f"UART{n}", "UART")
+        self._empty_vector = _first(vectors, devices, "UDRE")
+        self._complete_vector = _first(vectors, devices, "TX", "TXC")
         if self._complete_vector is not None:
             chip.interrupts.on_entry(self._complete_vector, lambda cycle: self._clear_complete())
 
@@ -96,15 +109,16 @@ class Transmitter:
     @property
     def frame_bits(self) -> int:
         """Bits a frame: start, 5 to 9 data, parity, 1 or 2 stop; DS40002061A sec. 20.11.4."""
-        nine = self._bit("UCSZ2") if self._bit("UCSZ2") is not None else self._bit("CHR9")
-        size = self._control_c >> 1 & 3
-        data = 9 if nine is not None and self._control_b >> nine & 1 else 5 + size
+        is_nine = self._ninth_bit is not None and self._control_b >> self._ninth_bit & 1
+        data = 9 if is_nine else 5 + (self._control_c >> 1 & 3)
         parity = 1 if self._control_c >> 5 & 1 else 0
         stop = 2 if self._control_c >> 3 & 1 else 1
         return 1 + data + parity + stop
 
     def _write_data(self, value: int, mask: int, cycle: int) -> None:
         if not self._control_b >> self._enable_bit & 1:
+            # UNVERIFIED: whether such a byte is sent once TXEN is set; a board that does it would settle it.
+            self._tell(f"UDR{self.suffix}", "a byte written while the transmitter is off")
             return
         if self._shifting is None:
             # The first byte moves to the shift register at once, so the buffer is empty again (from memory).
@@ -155,30 +169,45 @@ class Transmitter:
         return self._status_flags
 
     def _write_status(self, value: int, mask: int, cycle: int) -> None:
-        written = value & mask
-        if written & self._complete:
+        if value & mask & self._complete:
             self._status_flags &= ~self._complete
-        if self._double_bit is not None and mask >> self._double_bit & 1:
-            place = 1 << self._double_bit
-            self._status_flags = self._status_flags & ~place | value & place
+        kept, before = self._kept_status & mask, self.bit_cycles
+        self._status_flags = self._status_flags & ~kept | value & kept
+        self._check_speed(before)
         self._update()
 
     def _write_control(self, value: int, mask: int, cycle: int) -> None:
         self._control_b = self._control_b & ~mask | value & mask
+        for vector, bit in ((self._empty_vector, self._empty_enable), (self._complete_vector, self._complete_enable)):
+            if vector is None and self._control_b >> bit & 1:
+                self._tell(f"UDR{self.suffix}", f"an interrupt of the transmitter (bit {bit})")
         self._update()
 
     def _write_frame(self, value: int, mask: int, cycle: int) -> None:
         self._control_c = self._control_c & ~mask | value & mask
         if self._control_c >> 6 & 3:
-            self.chip.bus.report_unmodelled(f"UCSR{self.suffix}C", "a synchronous mode of the serial port")
+            self._tell(f"UDR{self.suffix}", "a synchronous mode of the serial port")
 
     def _write_baud_low(self, value: int, mask: int, cycle: int) -> None:
         # Writing UBRRL starts the baud generator anew: DS40002061A sec. 20.11.5.
         self._baud = self._baud & 0xF00 | value
         self._origin = cycle
+        self._check_speed(before=0)
 
     def _write_baud_high(self, value: int, mask: int, cycle: int) -> None:
+        # UNVERIFIED: that a new UBRRH takes effect at once, and the phase of the baud generator stays; a logic analyser
+        # on TXD, with UBRRH written long after UBRRL, would settle it.
+        before = self.bit_cycles
         self._baud = (value & 0x0F) << 8 | self._baud & 0xFF
+        self._check_speed(before)
+
+    def _check_speed(self, before: int) -> None:
+        # It corrupts the frame (DS40002061A sec. 20.11.5); the frame's end is left where it was.
+        if self._shifting is not None and self.bit_cycles != before:
+            self._tell(f"UDR{self.suffix}", "a change of speed in the middle of a frame")
+
+    def _tell(self, register: str, what: str) -> None:
+        self.chip.bus.report_unmodelled(register, what)
 
     def _write_shared(self, value: int, mask: int, cycle: int) -> None:
         # UBRRH and UCSRC at one address, told apart by URSEL: ATmega8 datasheet, "Accessing UBRRH/UCSRC registers".
@@ -204,11 +233,11 @@ class Transmitter:
             self._shifting,
             self._waiting,
             self._last_shared_read,
-            len(self.sent),
+            tuple(self.sent),
         )
 
     def restore(self, saved: Any) -> None:
-        """Sets a saved state and forgets what was sent after it."""
+        """Sets a saved state, with what was sent up to it."""
         (
             self._status_flags,
             self._control_b,
@@ -220,8 +249,9 @@ class Transmitter:
             self._last_shared_read,
             sent,
         ) = saved
-        del self.sent[sent:]
+        self.sent[:] = sent
 
 
-def _first(vectors: Any, *names: str) -> int | None:
+def _first(vectors: Mapping[str, int], devices: Iterable[str], *events: str) -> int | None:
+    names = (f"{device}_{event}" for device in devices for event in events)
     return next((vectors[name] for name in names if name in vectors), None)
