@@ -47,7 +47,9 @@ def parse_clock(clock: str | int | None) -> Hertz | None:
         match = _CLOCK.fullmatch(str(clock))
         multiple = _MULTIPLES.get(match["unit"].lower()) if match else None
         if match is None or multiple is None:
-            raise ArgumentError(f"clock {clock!r} is not understood; write it as '16 MHz', '8000 kHz' or hertz as a number")
+            raise ArgumentError(
+                f"clock {clock!r} is not understood; write it as '16 MHz', '8000 kHz' or hertz as a number"
+            )
         # Rounded to a millihertz so that "0.032768 MHz" is the integer it says.
         hertz = round(float(match["number"].replace("_", "")) * multiple, 3)
     if hertz <= 0 or hertz != int(hertz):

@@ -403,7 +403,8 @@ int uses(hive::Sensor &s) { return hive::scaled(hidden(s.read(hive::Sensor::half
     def test_functions_of_several_files_are_kept_together(self, build: Callable[..., BuiltImage]) -> None:
         """The constants that refer to kept functions are linked into one program, static functions of one name too."""
         texts = {
-            f"{letter}.c": f"static int twice(int x) {{ return 2 * x; }}\nint {letter}(int x) {{ return twice(x) + 1; }}\n"
+            f"{letter}.c": "static int twice(int x) { return 2 * x; }\n"
+            f"int {letter}(int x) {{ return twice(x) + 1; }}\n"
             for letter in "ab"
         }
         texts["c.c"] = "static int thrice(int x) { return 3 * x; }\nint c(int x) { return thrice(x) + 1; }\n"

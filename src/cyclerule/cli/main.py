@@ -38,10 +38,9 @@ Examples:
   cyclerule time hive.c crc8_step --part atmega328p --clock 16MHz
   cyclerule time hive.c crc8_step crc=0 byte=0..255 --part atmega328p
 
-\b
-`cyclerule time --help` has all options. They can also stand in cyclerule.toml (part, clock, optimize, flags, defines,
-sources) or in the environment (CYCLERULE_PART, CYCLERULE_CLOCK, CYCLERULE_OPTIMIZE, CYCLERULE_TOOLCHAIN).
-\b
+`cyclerule time --help` has all options. Settings can also stand in cyclerule.toml (part, clock, optimize, flags,
+defines, sources) or in the environment (CYCLERULE_PART, CYCLERULE_CLOCK, CYCLERULE_OPTIMIZE, CYCLERULE_TOOLCHAIN).
+
 Exit status: 0 done, 2 the command was wrong, 3 the build failed, 4 not decided, 130 interrupted.
 """
 

@@ -25,7 +25,6 @@ Examples:
   cyclerule time hive.elf update --set mode=3 --before start
       a finished program, a variable set, a function called before
 
-\b
 A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator), a range with both ends (0..255, 0..1000:10), a list
 (1,5,9) or every. For a pointer it is text:hello, hex:021cb8, out:16 (a buffer to be written to), address:NAME (a
 variable) or function:NAME. A parameter without a name is given by its number: 1=2.5.

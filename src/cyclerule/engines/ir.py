@@ -89,7 +89,7 @@ class Translated:
 
 @dataclass
 class Block:
-    """Instructions that run one after the other; `successors` are words inside the region that control may go to next."""
+    """Instructions that run one after the other; `successors` are words of the region where control may go next."""
 
     word: int
     instructions: list[Translated] = field(default_factory=list)
@@ -178,7 +178,7 @@ _SIGNATURES: dict[str, tuple[tuple[int, ...], tuple[int, ...]]] = {
 
 
 def check(region: Region) -> None:
-    """Raises RegionError when a region breaks a rule: order, widths, results, flow only at the end, known successors."""
+    """Raises RegionError when a region breaks a rule: order, widths, results, flow at the end, known successors."""
     if region.entry not in region.blocks:
         raise RegionError(f"the entry 0x{2 * region.entry:04x} is in no block")
     for block in region.blocks.values():

@@ -55,18 +55,24 @@ class Reference:
         chip, decoded, flags = self.chip, self._decoded, self._flags
         events, interrupts = chip.events, chip.interrupts
         self._stops_at_break = stops_at_break
-        self._attention = (_SHADOW if chip.interrupt_shadow else 0) | (_IDLE if chip.is_asleep else 0)
+        # A stop asked for at the boundary at which the last run stopped for another reason is still to come.
+        asked = self._attention & _STOP
+        self._attention = asked | (_SHADOW if chip.interrupt_shadow else 0) | (_IDLE if chip.is_asleep else 0)
         pc, cycle, executed = chip.program_counter, chip.cycle, 0
         is_first = True
         try:
             while True:
                 if events.next_cycle <= cycle:
                     events.run_until(cycle)
-                if not is_first and pc in exits:
+                    if not chip.is_asleep:
+                        # A turn of a jump to itself during which something happened says nothing of the turns to come.
+                        self._attention &= ~_IDLE
+                attention = self._attention
+                # Asleep, control has not come to the next instruction yet; a BREAK stops at its own address.
+                if pc in exits and not (is_first or attention & _BREAK or chip.is_asleep):
                     return Stop.AT_EXIT
                 if cycle >= limit:
                     return Stop.LIMIT
-                attention = self._attention
                 if attention:
                     if attention & _STOP:
                         self._attention &= ~_STOP
@@ -77,8 +83,8 @@ class Reference:
                         return Stop.AT_BREAK
                     if attention & _IDLE:
                         self._attention &= ~_IDLE
-                        if not (chip.is_asleep and interrupts.requests and flags[I] and interrupts.delivers):
-                            passed = self._pass_idle_time(pc, cycle, limit, exits, entries)
+                        if not (interrupts.requests and flags[I] and interrupts.delivers):
+                            passed = self._pass_idle_time(pc, cycle, limit, entries)
                             if passed is None:
                                 return Stop.HALTED
                             cycle, turns = passed
@@ -90,6 +96,10 @@ class Reference:
                     if chip.is_asleep:
                         chip.is_asleep = False
                         cycle += interrupts.wake_cycles
+                        # UNVERIFIED: that of requests which come while the CPU is halted after waking the lowest
+                        # vector is served, not the one that woke it; two timers set to match a few cycles apart on
+                        # a sleeping board would settle it.
+                        events.run_until(cycle)
                     pc = self._enter_handler(pc, cycle)
                     cycle += interrupts.response_cycles
                     is_first = False
@@ -117,6 +127,11 @@ class Reference:
                     pc %= chip.flash_words
                 if chip.interrupt_shadow:
                     self._attention |= _SHADOW
+        except FaultError as fault:
+            # A device does not know which instruction touched it.
+            if not fault.address and not fault.cycle:
+                fault.address, fault.cycle = 2 * self._pc, self._start
+            raise
         finally:
             chip.program_counter, chip.cycle = pc, cycle
             self.instructions += executed
@@ -143,7 +158,7 @@ class Reference:
         instruction, operands, timing = decoded
         if instruction.cycles.varies:
             raise NotModelled(
-                f"{instruction.mnemonic} at 0x{2 * pc:04x} takes a time that depends on programming; it is not modelled",
+                f"{instruction.mnemonic} at 0x{2 * pc:04x} takes a time that depends on programming: not modelled",
                 address=2 * pc,
                 cycle=self._start,
             )
@@ -160,20 +175,19 @@ class Reference:
         self._flags[I] = 0
         return vector * chip.interrupts.vector_words
 
-    def _pass_idle_time(
-        self, pc: int, cycle: int, limit: int, exits: Container[int], entries: Container[int]
-    ) -> tuple[int, int] | None:
+    def _pass_idle_time(self, pc: int, cycle: int, limit: int, entries: Container[int]) -> tuple[int, int] | None:
         """Goes on to the next event while nothing else happens: (cycle, turns of a self-jump), or None for ever."""
         # UNVERIFIED: that an enabled request does not wake a chip whose I flag is clear.
         chip = self.chip
+        if not chip.is_asleep and pc in entries:
+            # The jump to itself has come to an entry.
+            return cycle, 0
         following = chip.events.next_cycle
         if following == NEVER:
             return None
         target = min(following, limit)
         if chip.is_asleep:
             return max(cycle, target), 0
-        if pc in exits or pc in entries:
-            return cycle, 0
         length = self._end - self._start
         turns = max(0, target - cycle) // length
         return cycle + turns * length, turns
@@ -310,6 +324,9 @@ class Reference:
 
     def _stack_fault(self, address: int) -> FaultError:
         chip = self.chip
+        if "RAM" not in chip.core.features:
+            message = f"{chip.part.name} has no RAM; its hardware stack of three return addresses is not modelled"
+            return NotModelled(message, address=2 * self._pc, cycle=self._start)
         if address > self._ram_end or address < self._ram_start:
             return self._fault(f"the stack pointer is 0x{address:04x}, where {chip.part.name} has no RAM")
         return self._fault(
@@ -383,15 +400,15 @@ class Reference:
         self._next = page << 16 | word
 
     def call_by(self, offset: int) -> None:
-        self._push_return_address(self._next)
+        self._push_return_address(self._next % self.chip.flash_words)
         self._next = (self._next + offset) % self.chip.flash_words
 
     def call_to(self, word: int) -> None:
-        self._push_return_address(self._next)
+        self._push_return_address(self._next % self.chip.flash_words)
         self._next = word
 
     def call_indirect(self, page: int, word: int) -> None:
-        self._push_return_address(self._next)
+        self._push_return_address(self._next % self.chip.flash_words)
         self._next = page << 16 | word
 
     def _push_return_address(self, word: int) -> None:

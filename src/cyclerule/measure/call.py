@@ -267,10 +267,14 @@ def entry_word(name: str, function: Function) -> int:
 
 def check_callable(name: str, function: Function) -> FunctionType:
     """Gives a function's signature; ArgumentError when nothing tells it."""
-    if function.signature is None:
-        of = f" (a clone that the compiler made of {function.clone_of})" if function.clone_of else ""
+    if function.signature is not None:
+        return function.signature
+    if function.clone_of is not None:
         raise ArgumentError(
-            f"{name}{of} has no debug information that tells its parameters; declare it first, for example "
-            f"declare('uint8_t {name}(uint8_t)')"
+            f"{name} is a clone that the compiler made of {function.clone_of} for some calls, with parameters of "
+            f"its own; build with keep=[{function.clone_of!r}] to measure the function itself"
         )
-    return function.signature
+    raise ArgumentError(
+        f"{name} has no debug information that tells its parameters; declare it first, for example "
+        f"declare('uint8_t {name}(uint8_t)')"
+    )

@@ -27,6 +27,7 @@ def time_document(view: TimeView) -> dict[str, Any]:
         "build": asdict(view.build),
         "start": view.start,
         "engine": view.engine,
+        "is_handler": view.is_handler,
         "held": [{"name": each.name, "value": _number(each.value)} for each in view.held],
         "domains": view.domains,
         "covers": view.covers,

@@ -32,11 +32,12 @@ def rest_of_sentence(view: TimeView) -> str:
     if view.clock_hz is not None:
         time = f", {time_span(least, most, Hertz(view.clock_hz))} at {clock_text(Hertz(view.clock_hz))}"
     clauses = [
-        f"{span_text(least + view.call_cycles, most + view.call_cycles)} with its call",
+        "" if view.is_handler else f"{span_text(least + view.call_cycles, most + view.call_cycles)} with its call",
         f"of which {view.handler_cycles:,} in interrupt handlers" if view.handler_cycles else "",
         _returned(view),
         _scope(view),
         _image(view),
+        f"{counted(len(view.warnings), 'warning')} below" if view.warnings else "",
     ]
     return "; ".join([time, *filter(None, clauses)])
 

@@ -140,10 +140,9 @@ def _show_sentence(screen: Screen, view: TimeView) -> None:
 
 def _show_call(screen: Screen, view: TimeView, call: CallView) -> None:
     table = _table(["", ""], right=())
-    facts = [
-        ("cycles", f"{call.cycles:,}", _time(view, call.cycles)),
-        ("with its call", f"{call.cycles_with_call:,}", _time(view, call.cycles_with_call)),
-    ]
+    facts = [("cycles", f"{call.cycles:,}", _time(view, call.cycles))]
+    if not view.is_handler:
+        facts.append(("with its call", f"{call.cycles_with_call:,}", _time(view, call.cycles_with_call)))
     for word, figure, time in facts:
         table.add_row(word, screen.text(figure + (f"   {time} µs" if time else "")))
     table.add_row("instructions", f"{call.instructions:,}")

@@ -9,6 +9,7 @@ from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Size
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.domain_text import domain_text, value_text
 from cyclerule.measure.results import Call, Held, Measured, Row, Sweep, Warned
+from cyclerule.session.opening import handled_vector
 from cyclerule.session.timing import Timed
 
 Plain = int | float | str | None | list[Any] | dict[str, Any]
@@ -69,7 +70,8 @@ class BuildView:
 class TimeView:
     """A function timed for one input or many.
 
-    `covers` is "every input", "some inputs" or "one input". `median` is the lower one, a count that an input has.
+    A handler has no call. `covers` is "every input", "some inputs" or "one input". `median` is the lower one, a count
+    that an input has.
     `histogram` has [cycles, how many inputs], upwards. `varied` are the parameters with more than one value. `calls`
     has every row that was kept. `buffers` are in hexadecimal as they are after a single call. `notes` are remarks on
     what was measured, `warnings` what the figures rest on and the model lacks, `build_warnings` the compiler's.
@@ -81,6 +83,7 @@ class TimeView:
     build: BuildView
     start: str
     engine: str
+    is_handler: bool
     held: list[HeldView]
     covers: str
     count: int
@@ -165,6 +168,7 @@ def view_timed(timed: Timed) -> TimeView:
         timed.result,
         registers=frozenset(firmware.part.registers),
         covers_every_input=timed.inputs.covers_every_input,
+        is_handler=handled_vector(firmware, timed.target.function) is not None,
         notes=timed.target.notes,
         build_warnings=firmware.warnings,
     )
@@ -175,11 +179,12 @@ def view_time(
     *,
     registers: frozenset[str] = frozenset(),
     covers_every_input: bool = False,
+    is_handler: bool = False,
     notes: Sequence[str] = (),
     build_warnings: Sequence[str] = (),
 ) -> TimeView:
     """Makes the view of a call or a sweep; held values with the name of a register are shown as registers are."""
-    remarks: dict[str, Any] = {"notes": list(notes), "build_warnings": list(build_warnings)}
+    remarks: dict[str, Any] = {"is_handler": is_handler, "notes": list(notes), "build_warnings": list(build_warnings)}
     if isinstance(result, Call):
         return _view_call(result, registers, remarks)
     return _view_sweep(result, registers, remarks, "every input" if covers_every_input else "some inputs")

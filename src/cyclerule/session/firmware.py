@@ -1,12 +1,13 @@
 """Firmware, the object that users hold: a linked program with its part and clock, and the measurements on it."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
 from cyclerule.errors import ArgumentError, FirmwareError, UnknownName
-from cyclerule.firmware.build import build_image
+from cyclerule.firmware.build import BuiltImage, build_image
 from cyclerule.firmware.clock import ClockFound
 from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.hexfile import read_hex
@@ -92,10 +93,17 @@ class Firmware:
         if standing:
             listed = "; ".join(f"{_choice(function, standing)} ({_origin(function)})" for function in standing)
             raise UnknownName("single function", name, (), hint=f"several have that name, so give one of {listed}")
-        names = {f.source_name for f in functions.values() if f.address is not None} | {
-            f.name for f in functions.values() if f.address is not None and f.source_name == f.symbol
-        }
-        raise UnknownName("function", name, names, hint=self._unknown_hint())
+        unknown = UnknownName("function", name, self._names(), hint=self._unknown_hint())
+        if isinstance(self.image, BuiltImage) and not unknown.nearest:
+            hint = f"a static function that nothing uses is left out by the compiler: build with keep=[{name!r}]"
+            unknown = UnknownName("function", name, self._names(), hint=hint)
+        raise unknown
+
+    def _names(self) -> list[str]:
+        """Gives what each function that can be called is best called."""
+        standing = [function for function in self.functions.values() if function.address is not None]
+        shared = {name for name, count in Counter(f.source_name for f in standing).items() if count > 1}
+        return [_choice(f, standing) if f.source_name in shared else f.source_name for f in standing]
 
     def _unknown_hint(self) -> str:
         if not self.image.symbols:

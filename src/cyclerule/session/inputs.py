@@ -76,7 +76,7 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
         domains[keys[number]] = read_domain(word, parameters[number].type, text)
     left_out = {keys[n]: (n, parameter) for n, parameter in enumerate(parameters) if keys[n] not in domains}
     for key, (number, parameter) in left_out.items():
-        domains[key] = _whole(name, parameter, number, len(left_out))
+        domains[key] = _whole(name, parameter, number)
     unasked = count_rows(domains[key] for key in left_out)
     if unasked > WHOLE_LIMIT:
         several = [example_word(parameter_word(parameter, n), parameter.type) for n, parameter in left_out.values()]
@@ -88,14 +88,13 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
     return Inputs(domains, all(_is_whole(types[key], domain) for key, domain in domains.items()))
 
 
-def _whole(name: str, parameter: Parameter, number: int, left_out: int) -> Sequence[object]:
+def _whole(name: str, parameter: Parameter, number: int) -> Sequence[object]:
     domain = whole_domain(parameter.type)
     if domain is not None:
         return domain
     word = parameter_word(parameter, number)
     raise ArgumentError(
-        f"{name}: {word} ({parameter.type.spelling}) {why_not_whole(parameter.type)}, so "
-        f"{'it needs values' if left_out == 1 else 'it is one that needs values'}; "
+        f"{name}: {word} ({parameter.type.spelling}) {why_not_whole(parameter.type)}, so it needs values; "
         f"type for example {example_word(word, parameter.type)}"
     )
 

@@ -175,6 +175,12 @@ HOW_TO_GIVE_A_PART = (
 )
 
 
+def handled_vector(firmware: Firmware, function: Function) -> str | None:
+    """Gives the interrupt that a function handles, by the name of its vector; None for one that is no handler."""
+    number = function.name.removeprefix("__vector_")
+    return firmware.part.vector_name(int(number)) if number != function.name and number.isdigit() else None
+
+
 def _key(firmware: Firmware, name: str, function: Function) -> str:
     """Gives the name as asked where that finds the function, else the one that only it has."""
     try:

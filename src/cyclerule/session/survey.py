@@ -4,7 +4,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from cyclerule.errors import ArgumentError, BuildError, CycleruleError, UnknownName
+from cyclerule.errors import ArgumentError, BuildError, CycleruleError, DomainTooLarge, UnknownName
 from cyclerule.firmware.image import Function
 from cyclerule.firmware.types import FunctionType, IntegerType, PointerType, Type
 from cyclerule.measure.domain_text import EXAMPLE_ELEMENTS, WHOLE_LIMIT, example_word, whole_domain
@@ -12,7 +12,7 @@ from cyclerule.measure.domains import count_rows
 from cyclerule.measure.results import Sweep
 from cyclerule.session.firmware import Firmware
 from cyclerule.session.inputs import parameter_key, parameter_word, why_not_whole
-from cyclerule.session.opening import Program
+from cyclerule.session.opening import Program, handled_vector
 
 SECONDS = 20.0
 """How long a survey may take; functions that come when it is over get a part of their inputs."""
@@ -65,6 +65,17 @@ def survey(program: Program, *, seconds: float = SECONDS, progress: Progress | N
     return found
 
 
+def spoken_name(firmware: Firmware, function: Function) -> str:
+    """Gives the name that one asks for a function by: a handler's is its vector's, an ambiguous one's the linker's."""
+    vector = handled_vector(firmware, function)
+    if vector is not None:
+        return vector
+    try:
+        return function.source_name if firmware.find_function(function.source_name) == function else function.name
+    except UnknownName:
+        return function.name
+
+
 def own_functions(program: Program) -> list[Function]:
     """Gives the functions that the user wrote, in the order of the source: those with a place, else those with a type.
 
@@ -104,8 +115,10 @@ def _survey_one(program: Program, kept: Firmware | None, function: Function, sec
         except UnknownName:
             pass
 
+    spoken = spoken_name(firmware, function)
+
     def refused(problem: str, *example: str) -> Surveyed:
-        return Surveyed(function.source_name, function, None, "no input", None, problem, example, stands)
+        return Surveyed(spoken, function, None, "no input", None, problem, example, stands)
 
     if function.address is None:
         return refused(f"{stands}; it has no copy of its own")
@@ -162,7 +175,7 @@ def _sweep(
         return firmware.sweep(name, domains, keep="summary", max_cycles=CALL_LIMIT, longest_seconds=max(seconds, 0.5))
 
     def found(sweep: Sweep | None, covers: str, problem: str | None = None) -> Surveyed:
-        return Surveyed(function.source_name, function, sweep, covers, count, problem, (), stands)
+        return Surveyed(spoken_name(firmware, function), function, sweep, covers, count, problem, (), stands)
 
     try:
         sample = tried(part)
@@ -172,7 +185,7 @@ def _sweep(
         return found(sample, "every input")
     try:
         return found(tried(domains), "every input")
-    except ArgumentError:  # it would take too long
+    except DomainTooLarge:
         return found(sample, "some inputs")
     except CycleruleError as error:
         return found(None, "no input", str(error))

@@ -10,7 +10,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
-from cyclerule.engines.llvm.layout import CONTINUE, DEEPEST, IDLE, LEAVE, REFUSED, RETURNED, SHADOW, SLOW, Cpu, World, offset
+from cyclerule.engines.llvm.layout import (
+    CONTINUE,
+    DEEPEST,
+    IDLE,
+    LEAVE,
+    REFUSED,
+    RETURNED,
+    SHADOW,
+    SLOW,
+    Cpu,
+    World,
+    offset,
+)
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -229,9 +241,8 @@ def _high(text: _Text, node: Node) -> str:
 def _select(text: _Text, node: Node) -> str:
     one, zero, condition = node.arguments
     kind = _TYPES[node.width]
-    return text.put(
-        f"select i1 {text.value(condition, 1)}, {kind} {text.value(one, node.width)}, {kind} {text.value(zero, node.width)}"
-    )
+    values = f"{kind} {text.value(one, node.width)}, {kind} {text.value(zero, node.width)}"
+    return text.put(f"select i1 {text.value(condition, 1)}, {values}")
 
 
 _PURE: dict[str, Callable[[_Text, Node], str]] = {
@@ -507,7 +518,7 @@ class _Function:
             text.do(f"store i8 {SHADOW}, ptr {self.field(text, 'shadow')}")
         self._return(text, LEAVE, str(word))
 
-    def _operation(
+    def _operation(  # noqa: C901, PLR0912 - one case for each operation that is not a plain value
         self, each: Translated, name: str, arguments: list[Value], widths: tuple[int, ...], before: _State
     ) -> tuple[Value, ...]:
         state = self.state
@@ -578,7 +589,7 @@ class _Function:
         return found
 
     def _note_register(self, each: Translated, register: int, *, is_read: bool) -> None:
-        """Notes the first use in a block of a register that a callee has to keep, unless it is only saved or cleared."""
+        """Notes the first use in a block of a register that a callee has to keep, unless only saved or cleared."""
         if not self.tracks or register not in KEPT_REGISTERS or register in self.noted:
             return
         mnemonic, _, operands = each.text.partition(" ")
@@ -844,7 +855,7 @@ class _Function:
             total = text.put(f"or i8 {total}, {moved}")
         return Node("loaded", (), 8, total)
 
-    def _write_status(self, value: Value) -> str:
+    def _write_status(self, value: Value) -> str | None:
         """Sets all flags; gives the condition under which I has been set by it, None for never."""
         text = self.main
         was = self._flag(I)
@@ -914,6 +925,8 @@ class _Function:
                 self._call(each, block, (arguments[0], arguments[1]), before)
             case "return_from_call" | "return_from_interrupt":
                 self._return_from_call(each, before, from_interrupt=name == "return_from_interrupt")
+            case _:
+                raise TypeError(f"{name} does not change the flow")
 
     def _two_ways(self, block: Block, condition: Value, one: tuple[int, int], zero: tuple[int, int]) -> None:
         text = self.main
