@@ -14,6 +14,7 @@ from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
 from cyclerule.engines.tracking import READ_FIRST, TrackingReference
+from cyclerule.errors import FaultError
 from cyclerule.firmware.object_cache import Made, ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import Chip
@@ -317,6 +318,9 @@ class Scalar:
             error, self._error = self._error, None
             # The instruction that failed is the one at hand, as it is on the reference engine.
             chip.program_counter = self._error_word
+            if isinstance(error, FaultError) and not error.address and not error.cycle:
+                # A device does not know which instruction touched it.
+                error.address, error.cycle = 2 * self._error_word, chip.cycle
             raise error
 
     # Translation.
