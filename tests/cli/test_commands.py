@@ -2,6 +2,7 @@
 
 import csv
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -22,8 +23,11 @@ class Outcome:
         self.status, self.out, self.err = status, out, err
 
 
+Command = Callable[..., Outcome]
+
+
 @pytest.fixture
-def cyclerule(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
+def cyclerule(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Command:
     """Gives the command, to be called with its arguments."""
     monkeypatch.setenv("COLUMNS", "80")
 
@@ -31,7 +35,7 @@ def cyclerule(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
         monkeypatch.setattr("sys.argv", ["cyclerule", *arguments])
         status = 0
         try:
-            status = main() or 0  # type: ignore[func-returns-value]
+            status = main() or 0
         except SystemExit as stop:
             status = int(stop.code or 0)
         written = capfd.readouterr()
@@ -40,7 +44,7 @@ def cyclerule(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
     return run
 
 
-def test_time_says_in_words_what_the_session_measures(cyclerule) -> None:  # type: ignore[no-untyped-def]
+def test_time_says_in_words_what_the_session_measures(cyclerule: Command) -> None:
     """The sentence has the figures of the same sweep made in Python."""
     done = cyclerule("time", CRC, "crc8_step_bits", *BOARD)
     sweep = build([CRC], part="atmega328p", clock="16 MHz").sweep(
@@ -51,7 +55,7 @@ def test_time_says_in_words_what_the_session_measures(cyclerule) -> None:  # typ
     assert done.out.startswith(f"crc8_step_bits: {least} to {most} cycles, 4.88 to 5.88 µs at 16 MHz")
 
 
-def test_json_and_csv_agree_row_by_row(cyclerule, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_json_and_csv_agree_row_by_row(cyclerule: Command, tmp_path: Path) -> None:
     """Both faces are made from one view."""
     table = tmp_path / "rows.csv"
     words = ["time", CRC, "crc8_step_bits", "crc=0,255", "byte=0..9", *BOARD]
@@ -65,14 +69,14 @@ def test_json_and_csv_agree_row_by_row(cyclerule, tmp_path: Path) -> None:  # ty
         assert call["arguments"] == {"crc": int(row["crc"]), "byte": int(row["byte"])}
 
 
-def test_without_a_clock_there_is_no_time(cyclerule) -> None:  # type: ignore[no-untyped-def]
+def test_without_a_clock_there_is_no_time(cyclerule: Command) -> None:
     """No clock is assumed: JSON's clock_hz is null and the sentence has cycles only."""
     words = ["time", CRC, "crc8_step_table", "crc=1", "byte=2", *PART]
     assert json.loads(cyclerule(*words, "--json").out)["clock_hz"] is None
     assert "µs" not in cyclerule(*words).out.splitlines()[0]
 
 
-def test_a_file_lists_its_functions_and_what_to_type_next(cyclerule) -> None:  # type: ignore[no-untyped-def]
+def test_a_file_lists_its_functions_and_what_to_type_next(cyclerule: Command) -> None:
     """The list has each function's least and most cycles, and commands that work as they stand."""
     done = cyclerule(CRC, *BOARD)
     assert done.status == 0
@@ -94,8 +98,8 @@ def test_a_file_lists_its_functions_and_what_to_type_next(cyclerule) -> None:  #
         (["time", CRC, "crc8_step_table", "--part", "atmega328pb"], 3, "atmega328pb"),
     ],
 )
-def test_a_mistake_gets_one_message_and_its_exit_status(  # type: ignore[no-untyped-def]
-    cyclerule, words: list[str], status: int, text: str
+def test_a_mistake_gets_one_message_and_its_exit_status(
+    cyclerule: Command, words: list[str], status: int, text: str
 ) -> None:
     """2 the command was wrong, 3 the build failed; never a traceback."""
     done = cyclerule(*words)
@@ -104,7 +108,7 @@ def test_a_mistake_gets_one_message_and_its_exit_status(  # type: ignore[no-unty
     assert "Traceback" not in done.err
 
 
-def test_the_compilers_words_come_at_the_users_line(cyclerule, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_the_compilers_words_come_at_the_users_line(cyclerule: Command, tmp_path: Path) -> None:
     """Source that does not compile: exit status 3 and the compiler's own message with file and line."""
     source = tmp_path / "comb.c"
     source.write_text("int cells(void)\n{\n    return honey;\n}\n", "utf-8")
@@ -114,7 +118,7 @@ def test_the_compilers_words_come_at_the_users_line(cyclerule, tmp_path: Path) -
     assert "honey" in done.err
 
 
-def test_a_static_function_is_measured_in_a_kept_copy(cyclerule, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_a_static_function_is_measured_in_a_kept_copy(cyclerule: Command, tmp_path: Path) -> None:
     """What the build inlined is kept apart, and labelled so."""
     source = tmp_path / "bees.c"
     source.write_text(
@@ -126,7 +130,7 @@ def test_a_static_function_is_measured_in_a_kept_copy(cyclerule, tmp_path: Path)
     assert document["calls"][0]["returned"] == 6
 
 
-def test_parts_lists_what_can_be_built_for(cyclerule) -> None:  # type: ignore[no-untyped-def]
+def test_parts_lists_what_can_be_built_for(cyclerule: Command) -> None:
     """The parts are the toolchain's own."""
     done = cyclerule("parts")
     assert done.status == 0
@@ -135,6 +139,6 @@ def test_parts_lists_what_can_be_built_for(cyclerule) -> None:  # type: ignore[n
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
-def test_completion_prints_a_script(cyclerule, shell: str) -> None:  # type: ignore[no-untyped-def]
+def test_completion_prints_a_script(cyclerule: Command, shell: str) -> None:
     """One script a shell."""
     assert "cyclerule" in cyclerule("completion", shell).out

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -76,7 +77,7 @@ def test_interrupts_at_awkward_phases_leave_the_same_state(tmp_path: Path, top: 
     """Two compare interrupts, one of which may be interrupted, stopped at random cycles; a comparison of our own."""
     firmware = ticking(tmp_path, top)
     stages = [Stage.at_reset(firmware.image, firmware.part) for _ in range(2)]
-    engines = [Reference(stages[0].chip), Scalar(stages[1].chip, level=1)]
+    engines: list[Reference | Scalar] = [Reference(stages[0].chip), Scalar(stages[1].chip, level=1)]
     random, limit = Random(top), 0
     for stage in stages:
         stage.chip.interrupts.keeps_log = keeps_log
@@ -92,9 +93,8 @@ def test_every_row_of_an_example_is_the_same(function: str) -> None:
     """Cycles, results, instructions and stack depth of each row, and what was held."""
     firmware = build([HIVE / "climate.c"], part="atmega328p")
     (name,) = (parameter.name for parameter in firmware.parameters(function))
-    one, other = (
-        firmware.sweep(function, engine=engine, **{name: range(0, 65_536, 257)}) for engine in ("reference", "scalar")
-    )
+    domains: dict[str, Any] = {name: range(0, 65_536, 257)}
+    one, other = (firmware.sweep(function, engine=engine, **domains) for engine in ("reference", "scalar"))
     for field in ("row_cycles", "row_returned", "row_instructions", "row_stack_bytes"):
         assert list(getattr(one, field)) == list(getattr(other, field))
     assert (one.minimum, one.maximum, one.histogram, one.held) == (
