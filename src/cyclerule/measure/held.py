@@ -82,10 +82,13 @@ def _held_bytes(image: Image, addresses: list[int], before: bytes) -> list[Held]
     found = []
     for begin, end in pairwise([0, *starts, len(named)] if named else []):
         address, label = named[begin]
-        name = f"RAM at 0x{address:04x}"
-        if label is not None:
+        data = before[address : named[end - 1][0] + 1]
+        if label is None:
+            # Neighbours need not belong together, so several bytes are no number.
+            found.append(Held(f"RAM at 0x{address:04x}", data[0] if len(data) == 1 else data))
+        else:
             name = label.name if address == label.address else f"{label.name}+{address - label.address}"
-        found.append(Held(name, _shown(None, before[address : named[end - 1][0] + 1])))
+            found.append(Held(name, _shown(None, data)))
     return found
 
 

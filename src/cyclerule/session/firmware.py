@@ -72,7 +72,8 @@ class Firmware:
     def find_function(self, name: str) -> Function:
         """Gives a function by its name in the image or in the source, a handler also by its vector ("TIMER1_OVF").
 
-        One of several C++ functions of a name is "scale(int)". Raises UnknownName with the nearest names.
+        C++ functions may go without their namespace and class; one of several of a name is "scale(int)". Raises
+        UnknownName with the nearest names.
         """
         functions = self.functions
         vector = self.part.vectors.get(name.removesuffix("_vect"))
@@ -80,10 +81,13 @@ class Firmware:
             if link_name in functions:
                 return functions[link_name]
         asked = "".join(name.split())
-        by_source = [
-            function
-            for function in functions.values()
-            if function.alias_of is None and asked in (function.source_name, _spoken(function).replace(" ", ""))
+        spoken = {
+            each.name: [called.replace(" ", "") for called in (each.source_name, _spoken(each))]
+            for each in functions.values()
+            if each.alias_of is None
+        }
+        by_source = [functions[key] for key, called in spoken.items() if asked in called] or [
+            functions[key] for key, called in spoken.items() if any(each.endswith(f"::{asked}") for each in called)
         ]
         # A clone has its function's name and other parameters: it counts only where nothing else has the name.
         own = [function for function in by_source if function.clone_of is None] or by_source
