@@ -6,9 +6,7 @@ second build has a timer interrupt every 16,384 cycles; QEMU runs on another clo
 """
 
 import argparse
-import json
 import os
-import platform
 import re
 import shutil
 import statistics
@@ -22,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 import llvmlite
+from figures import finish
 
-import cyclerule
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.llvm.compile import host
 from cyclerule.engines.llvm.scalar import Scalar
@@ -169,16 +167,6 @@ def peak_memory_bytes() -> int | None:
     return most if sys.platform == "darwin" else 1024 * most
 
 
-def processor() -> str:
-    """Names the host's processor as far as the system says."""
-    with_name = Path("/proc/cpuinfo")
-    if with_name.exists():
-        found = re.search(r"^model name\s*: (.*)$", with_name.read_text("utf-8"), re.MULTILINE)
-        if found:
-            return f"{found[1]}, {os.cpu_count()} processors"
-    return f"{platform.processor() or platform.machine()}, {os.cpu_count()} processors"
-
-
 def main() -> None:
     """Prints the figures, and writes them as JSON where asked."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -200,24 +188,19 @@ def main() -> None:
     ratios = [row["ratio"] for row in rows if "ratio" in row]
     mean = statistics.geometric_mean(ratios) if ratios else None
     peak = peak_memory_bytes()
-    about = {
-        "date": time.strftime("%Y-%m-%d", time.gmtime()),
-        "processor": processor(),
-        "system": platform.platform(),
-        "python": platform.python_version(),
-        "cyclerule": cyclerule.__version__,
-        "llvmlite": llvmlite.__version__,
-        "compiler": find().version,
-        "qemu": qemu[0] if qemu else None,
-        "level": options.level,
-    }
     print(f"geometric mean {mean:.2f} x QEMU" if mean else "QEMU with the part is not installed: no ratios")
     print(f"peak memory {peak / 1e6:.0f} MB" if peak else "peak memory: the system does not say")
-    print("\n".join(f"{key}: {value}" for key, value in about.items()))
-    if options.json:
-        about["host"] = host()
-        text = json.dumps({**about, "geometric_mean": mean, "peak_memory_bytes": peak, "rows": rows}, indent=1)
-        options.json.write_text(text + "\n", encoding="utf-8")
+    notes = [f"  llvmlite: {llvmlite.__version__}, level {options.level}", f"  qemu: {qemu[0] if qemu else 'none'}"]
+    figures = {
+        "llvmlite": llvmlite.__version__,
+        "qemu": qemu[0] if qemu else None,
+        "level": options.level,
+        "host": host(),
+        "geometric_mean": mean,
+        "peak_memory_bytes": peak,
+        "rows": rows,
+    }
+    finish(figures, notes, options.json)
 
 
 if __name__ == "__main__":
