@@ -1,8 +1,7 @@
 """Printing views: each in the face that was asked for."""
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,6 +9,7 @@ from cyclerule.cli.output import Output
 
 if TYPE_CHECKING:
     from cyclerule.project.settings import Settings
+    from cyclerule.report.document import Document
     from cyclerule.report.functions import FunctionsView
     from cyclerule.report.parts import PartsView
     from cyclerule.report.timing import TimeView
@@ -18,15 +18,20 @@ if TYPE_CHECKING:
 def print_time(
     view: "TimeView", output: Output, *, rows: int | None, csv_file: Path | None, as_json: bool, as_comment: bool
 ) -> None:
-    """Prints a timed function; its rows go into the CSV file first."""
+    """Prints a timed function; its rows go into the CSV file first, which "-" puts in place of what is printed."""
     if csv_file is not None:
-        from cyclerule.report.rows_csv import write_csv
+        from cyclerule.report.rows_csv import csv_lines, write_csv
 
+        if str(csv_file) == "-":
+            for line in csv_lines(view):
+                click.echo(line.encode("utf-8"), nl=False)
+            print_warnings([*view.build_warnings, *view.warnings])
+            return
         write_csv(view, csv_file)
     if as_json:
         from cyclerule.report.document import time_document
 
-        print_document(time_document(view))
+        print_document(time_document(view, rows))
     elif as_comment:
         from cyclerule.report.comment import comment
 
@@ -36,7 +41,7 @@ def print_time(
 
         show_time(output.screen(), view, rows=LISTED_ROWS if rows is None else rows, is_brief=output.is_quiet)
     if not as_json:
-        print_build_warnings(view.build_warnings, output)
+        print_warnings([*view.build_warnings, *(view.warnings if output.is_quiet else ())])
     if csv_file is not None:
         output.remark(f"{view.count:,} {'row' if view.count == 1 else 'rows'} written to {csv_file}")
 
@@ -51,7 +56,7 @@ def print_functions(view: "FunctionsView", output: Output, *, as_json: bool) -> 
     from cyclerule.report.terminal import show_functions
 
     show_functions(output.screen(), view, is_brief=output.is_quiet)
-    print_build_warnings(view.build_warnings, output)
+    print_warnings(view.build_warnings)
 
 
 def print_parts(view: "PartsView", output: Output, *, as_json: bool) -> None:
@@ -81,15 +86,15 @@ def print_settings(settings: "Settings", output: Output, *, as_json: bool) -> No
     show_settings(output.screen(), view)
 
 
-def print_document(document: dict[str, Any]) -> None:
+def print_document(document: "Document") -> None:
     """Prints a JSON document."""
     from cyclerule.report.document import write_document
 
-    click.echo(write_document(document))
+    # JSON is UTF-8 (RFC 8259 section 8.1), whatever the terminal takes.
+    click.echo(write_document(document).encode("utf-8"))
 
 
-def print_build_warnings(warnings: list[str], output: Output) -> None:
-    """Prints what the compiler and the build had to say, as they said it."""
-    say: Callable[[str], None] = (lambda _text: None) if output.is_quiet else (lambda text: click.echo(text, err=True))
+def print_warnings(warnings: list[str]) -> None:
+    """Prints what a figure's reader has to know, as the compiler and the model say it, quiet or not."""
     for warning in warnings:
-        say(warning)
+        click.echo(warning, err=True)

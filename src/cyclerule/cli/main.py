@@ -1,15 +1,23 @@
 """The command `cyclerule`: finds the command that is meant, and turns errors into messages and exit statuses."""
 
+import errno
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import click
 
 from cyclerule.errors import CycleruleError
 
+COMMAND_WRONG = 2
 INTERRUPTED = 130
+OWN_FAULT = 70
+"""Exit status where cyclerule itself is at fault: EX_SOFTWARE of BSD's sysexits.h."""
+
+TRACEBACK = "CYCLERULE_TRACEBACK"
 
 COMMANDS = {
     "time": "How many clock cycles a function takes, for one input or many.",
@@ -44,6 +52,8 @@ defines, sources) or in the environment (CYCLERULE_PART, CYCLERULE_CLOCK, CYCLER
 Exit status: 0 done, 2 the command was wrong, 3 the build failed, 4 not decided, 130 interrupted.
 """
 
+PROJECT = "cyclerule.toml"
+
 
 class Commands(click.Group):
     """The commands; a word that is none of them begins the files of a listing."""
@@ -62,7 +72,8 @@ class Commands(click.Group):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Puts the listing in front of words that do not begin with a command."""
         own = {option for parameter in self.params for option in parameter.opts} | set(ctx.help_option_names)
-        if args and args[0] not in COMMANDS and args[0] not in own:
+        is_listing = args[0] not in COMMANDS and args[0] not in own if args else Path(PROJECT).is_file()
+        if is_listing:
             args = [LISTING, *args]
         return super().parse_args(ctx, args)
 
@@ -99,35 +110,61 @@ def commands(context: click.Context, *, shows_version: bool, is_verbose: bool) -
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command line and gives its exit status; errors are one message on standard error."""
     words = list(sys.argv[1:] if arguments is None else arguments)
+    as_json = "--json" in words
     try:
         status = commands.main(args=words, prog_name="cyclerule", standalone_mode=False)
-        return status if isinstance(status, int) else 0
+        sys.stdout.flush()
     except click.ClickException as error:
-        error.show()
-        return error.exit_code
+        return refuse("ArgumentError", usage_text(error), COMMAND_WRONG, as_json=as_json)
     except CycleruleError as error:
-        return refuse(error, as_json="--json" in words)
+        return refuse(type(error).__name__, str(error), error.exit_status, as_json=as_json)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("interrupted", err=True)
-        return INTERRUPTED
+        return refuse("Interrupted", "interrupted", INTERRUPTED, as_json=as_json)
     except BrokenPipeError:
         return close_quietly()
+    except OSError as error:
+        if is_closed_pipe(error):
+            return close_quietly()
+        place = f"{error.filename}: " if error.filename else ""
+        return refuse("ArgumentError", f"{place}{error.strerror or error}", COMMAND_WRONG, as_json=as_json)
+    except Exception as error:
+        # A user gets a message, whatever has gone wrong here.
+        if os.environ.get(TRACEBACK):
+            raise
+        message = (
+            f"this is a fault of cyclerule itself, not of your code: {type(error).__name__}: {error}; "
+            f"with {TRACEBACK}=1 in the environment it shows where, for a report"
+        )
+        return refuse("InternalError", message, OWN_FAULT, as_json=as_json)
+    return status if isinstance(status, int) else 0
 
 
-def refuse(error: CycleruleError, *, as_json: bool) -> int:
+def usage_text(error: click.ClickException) -> str:
+    """Gives what was wrong with a command's options in one sentence, and where to read what it takes."""
+    path = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx is not None else "cyclerule"
+    # The listing has no name of its own on the command line.
+    asked = "cyclerule FILE… --help" if path.endswith(LISTING) else f"{path} --help"
+    text = error.format_message().rstrip(".")
+    return f"{text}{' ' if text.endswith('?') else '; '}`{asked}` shows what can be given"
+
+
+def refuse(kind: str, message: str, status: int, *, as_json: bool) -> int:
     """Prints an error, with --json as a document too, and gives its exit status."""
     if as_json:
         from cyclerule.report.document import error_document, write_document
 
-        click.echo(write_document(error_document(error)))
-    click.echo(f"cyclerule: {error}", err=True)
-    return error.exit_status
+        click.echo(write_document(error_document(kind, message, status)).encode("utf-8"))
+    click.echo(f"cyclerule: {message}", err=True)
+    return status
+
+
+def is_closed_pipe(error: OSError) -> bool:
+    """Whether an error means that whoever read the output has gone; Windows has no name of its own for that."""
+    return os.name == "nt" and error.errno == errno.EINVAL and error.filename is None
 
 
 def close_quietly() -> int:
     """Ends when whoever read the output has gone: `cyclerule … | head`."""
-    import os
-
     # Python would write what is left when it ends, and complain: let it go nowhere.
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0

@@ -29,7 +29,9 @@ _BUILD = (
 )
 _SHOW = (
     click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."),
-    click.option("-q", "--quiet", "is_quiet", is_flag=True, help="Print the first sentence only, and no remarks."),
+    click.option(
+        "-q", "--quiet", "is_quiet", is_flag=True, help="Print the first sentence, in one line, and warnings."
+    ),
     click.option("--plain", "is_plain", is_flag=True, help="Print ASCII characters only, without colour or bars."),
     click.option(
         "--color",

@@ -59,9 +59,13 @@ class Rows(click.ParamType[int]):
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
 @click.option("--engine", metavar="NAME", default="auto", help="Which engine runs; all give the same cycles.")
 @click.option("--max-cycles", metavar="N", type=int, help="Give a call up after so many cycles.")
-@click.option("--rows", metavar="N", type=Rows(), help="Show up to N inputs one by one, or 'all'; 16 unless given.")
+@click.option("--rows", metavar="N", type=Rows(), help="List the first N inputs one by one, or 'all'.")
 @click.option(
-    "--csv", "csv_file", metavar="FILE", type=click.Path(path_type=Path), help="Write the rows to a CSV file."
+    "--csv",
+    "csv_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write all rows to a CSV file; - prints them.",
 )
 @click.option("--comment", "as_comment", is_flag=True, help="Print a C comment to paste beside the code.")
 @click.option("--settings", "shows_settings", is_flag=True, help="Show each setting and where it came from, and stop.")
@@ -100,7 +104,7 @@ def command(
             target,
             given.assignments,
             variables=read_assignments("--set", variables),
-            keeps_all_rows=csv_file is not None,
+            keeps_rows=csv_file is not None or bool(rows),
             progress=lambda done, of: told(target.name, done, of),
             **how,
         )

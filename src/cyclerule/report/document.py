@@ -1,100 +1,293 @@
-"""JSON documents: one for each command, each with its schema's name first and its keys in a fixed order."""
+"""JSON documents: one for each command, each with its schema's name first and its keys in a fixed order.
+
+The classes here are what `docs/schemas` publishes. A document may gain keys; those that are there keep their meaning.
+"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from itertools import islice
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from cyclerule.errors import CycleruleError
+import msgspec
+from msgspec import Meta, Struct
+
 from cyclerule.report.functions import FunctionsView
 from cyclerule.report.parts import PartsView
 from cyclerule.report.settings import SettingView
-from cyclerule.report.timing import CallView, InputView, Plain, TimeView
+from cyclerule.report.timing import BuildView, CallView, InputView, Plain, TimeView
 
 LISTED_CALLS = 65_536
-"""The most rows that a document lists."""
+"""The most rows that a document lists unless another number is asked for."""
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+Value = Annotated[
+    int | float | str | list[Any] | dict[str, Any] | None,
+    Meta(description="A number; bytes in hexadecimal; a text; a float that JSON has no word for as inf, -inf or nan."),
+]
+Count = Annotated[int, Meta(ge=0)]
+Clock = Annotated[int | None, Meta(description="The CPU clock in hertz; null where none was given: no times then.")]
+Files = Annotated[list[str], Meta(description="The files that were given.")]
+Remarks = Annotated[list[str], Meta(description="Each a text for people.")]
 
 
-def time_document(view: TimeView) -> dict[str, Any]:
-    """Gives the document of a timed function, schema "cyclerule/time/1"; of its rows the first 65,536."""
-    listed = list(islice(view.calls, LISTED_CALLS)) if view.count <= LISTED_CALLS else []
-    return {
-        "schema": "cyclerule/time/1",
-        "function": view.function,
-        "part": view.part,
-        "clock_hz": view.clock_hz,
-        "build": asdict(view.build),
-        "start": view.start,
-        "engine": view.engine,
-        "is_handler": view.is_handler,
-        "held": [{"name": each.name, "value": _number(each.value)} for each in view.held],
-        "domains": view.domains,
-        "covers": view.covers,
-        "count": view.count,
-        "minimum": _input(view.minimum),
-        "median": _input(view.median),
-        "maximum": _input(view.maximum),
-        "mean_cycles": view.mean_cycles,
-        "call_cycles": view.call_cycles,
-        "handler_cycles": view.handler_cycles,
-        "stack_bytes": view.stack_bytes,
-        "histogram": view.histogram,
-        "buffers": view.buffers,
-        "io": [asdict(each) for each in view.writes],
-        "notes": view.notes,
-        "warnings": view.warnings,
-        "build_warnings": view.build_warnings,
-        "calls_listed": len(listed),
-        "calls": [_call(each) for each in listed],
-    }
+class Build(Struct, frozen=True, kw_only=True):
+    """What was measured: the compiler, the flags that change code, and the image."""
+
+    compiler: Annotated[str | None, Meta(description="Name and version; null for a file that was linked before.")]
+    flags: list[str]
+    image: Literal["as built", "kept copy", "with marks"]
+    image_sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 of the flash contents.")]
 
 
-def functions_document(view: FunctionsView) -> dict[str, Any]:
-    """Gives the document of a program's functions, schema "cyclerule/functions/1"."""
-    return {"schema": "cyclerule/functions/1", **asdict(view)}
+class HeldValue(Struct, frozen=True, kw_only=True):
+    """Something that was read before it was written and is no argument, with the value that it had."""
+
+    name: str
+    value: Value
 
 
-def parts_document(view: PartsView) -> dict[str, Any]:
-    """Gives the document of a toolchain's parts, schema "cyclerule/parts/1"."""
-    return {"schema": "cyclerule/parts/1", **asdict(view)}
+class Input(Struct, frozen=True, kw_only=True):
+    """A count of cycles, and the first input that takes so many."""
+
+    cycles: Count
+    arguments: Annotated[dict[str, Value], Meta(description="By parameter; empty where the rows were not kept.")]
 
 
-def settings_document(view: Sequence[SettingView]) -> dict[str, Any]:
-    """Gives the document of the settings, schema "cyclerule/settings/1"."""
-    return {"schema": "cyclerule/settings/1", "settings": [asdict(each) for each in view]}
+class CallRow(Struct, frozen=True, kw_only=True):
+    """One input and what it gave."""
+
+    arguments: dict[str, Value]
+    cycles: Count
+    cycles_with_call: Annotated[int, Meta(ge=0, description="The linked caller's call instruction included.")]
+    returned: Value
+    instructions: Count
+    stack_bytes: Annotated[int, Meta(ge=0, description="The deepest use, the return address included.")]
 
 
-def error_document(error: CycleruleError) -> dict[str, Any]:
-    """Gives the document of a refusal, schema "cyclerule/error/1"."""
-    return {
-        "schema": "cyclerule/error/1",
-        "kind": type(error).__name__,
-        "message": str(error),
-        "exit_status": error.exit_status,
-    }
+class Write(Struct, frozen=True, kw_only=True):
+    """A write to an I/O register."""
+
+    cycle: Annotated[int, Meta(ge=0, description="From the call's first instruction to the end of the writing one.")]
+    register: str
+    value: Annotated[int, Meta(ge=0, le=255)]
 
 
-def write_document(document: dict[str, Any]) -> str:
-    """Writes a document as JSON text."""
-    import msgspec
+class TimeDocument(Struct, frozen=True, kw_only=True):
+    """What `cyclerule time --json` prints: a function timed for one input or for many."""
 
-    return msgspec.json.format(msgspec.json.encode(document), indent=2).decode("utf-8")
+    schema: Literal["cyclerule/time/1"]
+    function: str
+    part: str
+    clock_hz: Clock
+    build: Build
+    start: Annotated[str, Meta(description="The state that every input starts from, in words.")]
+    engine: str
+    is_handler: Annotated[bool, Meta(description="An interrupt handler; nothing calls it.")]
+    held: list[HeldValue]
+    domains: Annotated[dict[str, str], Meta(description="The values of each parameter, as one types them.")]
+    covers: Literal["every input", "some inputs", "one input"]
+    count: Annotated[int, Meta(ge=1, description="How many inputs were timed.")]
+    minimum: Input
+    median: Annotated[Input, Meta(description="The lower median: a count that an input really has.")]
+    maximum: Input
+    mean_cycles: float
+    call_cycles: Annotated[int, Meta(ge=0, description="What the linked caller's call instruction takes.")]
+    handler_cycles: Annotated[int, Meta(ge=0, description="Cycles of handlers that ran inside a single call.")]
+    stack_bytes: Count
+    histogram: Annotated[list[tuple[int, int]], Meta(description="[cycles, how many inputs], by cycles upwards.")]
+    buffers: Annotated[dict[str, str], Meta(description="Buffers after a single call, in hexadecimal.")]
+    io: Annotated[list[Write], Meta(description="Writes to I/O registers during a single call, in order.")]
+    notes: Remarks
+    warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]
+    build_warnings: Annotated[list[str], Meta(description="What the build and the compiler said, as they said it.")]
+    calls_listed: Annotated[int, Meta(ge=0, description="How many inputs, the first ones, are in `calls`.")]
+    calls: list[CallRow]
 
 
-def _input(view: InputView) -> dict[str, Any]:
-    return {"cycles": view.cycles, "arguments": _numbers(view.arguments)}
+class FunctionRow(Struct, frozen=True, kw_only=True):
+    """One function of a program; without cycles there is a `problem`."""
+
+    name: str
+    signature: Annotated[str, Meta(description="As C spells it; empty where nothing tells it.")]
+    file: str | None
+    line: int | None
+    size_bytes: Count
+    minimum: Annotated[int | None, Meta(description="The least cycles of the inputs tried.")]
+    maximum: Annotated[int | None, Meta(description="The most cycles of the inputs tried.")]
+    stack_bytes: int | None
+    covers: Literal["every input", "some inputs", "no input"]
+    inputs: Annotated[int | None, Meta(description="How many inputs there are; null where that is not counted.")]
+    tried: Annotated[int, Meta(ge=0, description="How many of them were timed.")]
+    problem: Annotated[str | None, Meta(description="Why it was not called.")]
+    stands: Annotated[str | None, Meta(description="What became of it where the build has no copy of it by itself.")]
+    held: Annotated[list[str], Meta(description="What it read besides its arguments.")]
+    warnings: Remarks
+    example: Annotated[list[str], Meta(description="Words that give its parameters values.")]
 
 
-def _call(view: CallView) -> dict[str, Any]:
-    return {
-        "arguments": _numbers(view.arguments),
-        "cycles": view.cycles,
-        "cycles_with_call": view.cycles_with_call,
-        "returned": _number(view.returned),
-        "instructions": view.instructions,
-        "stack_bytes": view.stack_bytes,
-    }
+class FunctionsDocument(Struct, frozen=True, kw_only=True):
+    """What `cyclerule FILE… --json` prints: the functions of a program."""
+
+    schema: Literal["cyclerule/functions/1"]
+    files: Files
+    part: str
+    clock_hz: Clock
+    build: Build
+    functions: list[FunctionRow]
+    next_commands: Annotated[list[str], Meta(description="Commands that go on from here, for this system's shell.")]
+    build_warnings: Remarks
+
+
+class PartRow(Struct, frozen=True, kw_only=True):
+    """One part; sizes are null where the toolchain has no device header for it."""
+
+    name: str
+    family: Literal["AVR", "AVRe", "AVRe+", "AVRxm", "AVRxt", "AVRrc"]
+    flash_bytes: int | None
+    ram_bytes: int | None
+    eeprom_bytes: int | None
+    problem: Annotated[str | None, Meta(description="Why code for it cannot be timed; null where it can.")]
+
+
+class PartsDocument(Struct, frozen=True, kw_only=True):
+    """What `cyclerule parts --json` prints: the parts of a toolchain."""
+
+    schema: Literal["cyclerule/parts/1"]
+    compiler: str
+    directory: str
+    asked: Annotated[str, Meta(description="What the names were to contain; empty for all.")]
+    parts: list[PartRow]
+
+
+class SettingRow(Struct, frozen=True, kw_only=True):
+    """One setting and where it came from."""
+
+    name: str
+    value: Annotated[str, Meta(description="As one types it; empty where there is none.")]
+    origin: Annotated[str, Meta(description="option, environment VARIABLE, cyclerule.toml or default.")]
+
+
+class SettingsDocument(Struct, frozen=True, kw_only=True):
+    """What `--settings --json` prints."""
+
+    schema: Literal["cyclerule/settings/1"]
+    settings: list[SettingRow]
+
+
+class ErrorDocument(Struct, frozen=True, kw_only=True):
+    """What any command prints with `--json` when it cannot do what was asked."""
+
+    schema: Literal["cyclerule/error/1"]
+    kind: Annotated[str, Meta(description="The name of the error, as Python programs know it: UnknownName …")]
+    message: str
+    exit_status: int
+
+
+Document = TimeDocument | FunctionsDocument | PartsDocument | SettingsDocument | ErrorDocument
+
+DOCUMENTS: Mapping[str, type[Document]] = {
+    "time": TimeDocument,
+    "functions": FunctionsDocument,
+    "parts": PartsDocument,
+    "settings": SettingsDocument,
+    "error": ErrorDocument,
+}
+"""The documents by the word in the middle of their schema's name."""
+
+
+def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
+    """Gives the document of a timed function; it lists the first `rows` of those kept, by default 65,536."""
+    calls = [_call(each) for each in islice(view.calls, LISTED_CALLS if rows is None else min(rows, view.count))]
+    return TimeDocument(
+        schema="cyclerule/time/1",
+        function=view.function,
+        part=view.part,
+        clock_hz=view.clock_hz,
+        build=_build(view.build),
+        start=view.start,
+        engine=view.engine,
+        is_handler=view.is_handler,
+        held=[HeldValue(name=each.name, value=_number(each.value)) for each in view.held],
+        domains=view.domains,
+        covers=view.covers,
+        count=view.count,
+        minimum=_input(view.minimum),
+        median=_input(view.median),
+        maximum=_input(view.maximum),
+        mean_cycles=view.mean_cycles,
+        call_cycles=view.call_cycles,
+        handler_cycles=view.handler_cycles,
+        stack_bytes=view.stack_bytes,
+        histogram=[(cycles, count) for cycles, count in view.histogram],
+        buffers=view.buffers,
+        io=[Write(cycle=each.cycle, register=each.register, value=each.value) for each in view.writes],
+        notes=view.notes,
+        warnings=view.warnings,
+        build_warnings=view.build_warnings,
+        calls_listed=len(calls),
+        calls=calls,
+    )
+
+
+def functions_document(view: FunctionsView) -> FunctionsDocument:
+    """Gives the document of a program's functions."""
+    return msgspec.convert({"schema": "cyclerule/functions/1", **asdict(view)}, FunctionsDocument)
+
+
+def parts_document(view: PartsView) -> PartsDocument:
+    """Gives the document of a toolchain's parts."""
+    return msgspec.convert({"schema": "cyclerule/parts/1", **asdict(view)}, PartsDocument)
+
+
+def settings_document(view: Sequence[SettingView]) -> SettingsDocument:
+    """Gives the document of the settings."""
+    rows = [SettingRow(name=each.name, value=each.value, origin=each.origin) for each in view]
+    return SettingsDocument(schema="cyclerule/settings/1", settings=rows)
+
+
+def error_document(kind: str, message: str, exit_status: int) -> ErrorDocument:
+    """Gives the document of a refusal."""
+    return ErrorDocument(schema="cyclerule/error/1", kind=kind, message=message, exit_status=exit_status)
+
+
+def write_document(document: Document) -> str:
+    """Writes a document as JSON text; what no Unicode text can hold, such as half of a file's name, becomes ?."""
+    try:
+        data = msgspec.json.encode(document)
+    except UnicodeEncodeError:
+        data = msgspec.json.encode(_encodable(msgspec.to_builtins(document)))
+    return msgspec.json.format(data, indent=2).decode("utf-8")
+
+
+def published_schemas() -> dict[str, str]:
+    """Gives the JSON Schema of each document as text, by the name of the file that publishes it."""
+    found = {}
+    for word, document in DOCUMENTS.items():
+        schema = {"$schema": DIALECT, "title": f"cyclerule/{word}/1", **msgspec.json.schema(document)}
+        text = msgspec.json.format(msgspec.json.encode(schema), indent=2).decode("utf-8")
+        found[f"{word}-1.json"] = f"{text}\n"
+    return found
+
+
+def _build(view: BuildView) -> Build:
+    return msgspec.convert(asdict(view), Build)
+
+
+def _input(view: InputView) -> Input:
+    return Input(cycles=view.cycles, arguments=_numbers(view.arguments))
+
+
+def _call(view: CallView) -> CallRow:
+    return CallRow(
+        arguments=_numbers(view.arguments),
+        cycles=view.cycles,
+        cycles_with_call=view.cycles_with_call,
+        returned=_number(view.returned),
+        instructions=view.instructions,
+        stack_bytes=view.stack_bytes,
+    )
 
 
 def _numbers(values: dict[str, Plain]) -> dict[str, Plain]:
@@ -104,3 +297,15 @@ def _numbers(values: dict[str, Plain]) -> dict[str, Plain]:
 def _number(value: Plain) -> Plain:
     """JSON has no word for infinities and for what is no number (RFC 8259 section 6): they go as text."""
     return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _encodable(value: Any) -> Any:
+    match value:
+        case str():
+            return value.encode("utf-8", "replace").decode("utf-8")
+        case dict():
+            return {_encodable(name): _encodable(each) for name, each in value.items()}
+        case list() | tuple():
+            return [_encodable(each) for each in value]
+        case _:
+            return value

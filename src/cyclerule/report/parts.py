@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from cyclerule.errors import UnknownName
+from cyclerule.machine.chip import MODELLED_FAMILIES
 from cyclerule.parts.part import PartSummary
 from cyclerule.report.wording import counted
 from cyclerule.toolchain import Toolchain
@@ -11,7 +12,7 @@ from cyclerule.toolchain import Toolchain
 
 @dataclass(frozen=True)
 class PartView:
-    """One part; sizes are None where the toolchain has no device header for it. `problem` says what is missing."""
+    """One part; sizes are None where the toolchain has no device header for it. `problem` says why it is of no use."""
 
     name: str
     family: str
@@ -44,7 +45,7 @@ def parts_sentence(view: PartsView) -> str:
     usable = sum(each.problem is None for each in view.parts)
     named = f" whose name has {view.asked!r} in it" if view.asked else ""
     text = f"{view.compiler} knows {counted(len(view.parts), 'part')}{named}"
-    return text if usable == len(view.parts) else f"{text}; it can build for {usable:,} of them"
+    return text if usable == len(view.parts) else f"{text}; code for {usable:,} of them can be timed"
 
 
 def _view(part: PartSummary) -> PartView:
@@ -53,6 +54,8 @@ def _view(part: PartSummary) -> PartView:
         problem = "no device header"
     elif not part.has_startup:
         problem = "no start-up file"
+    elif part.family not in MODELLED_FAMILIES:
+        problem = "CPU not modelled yet"
     elif part.assembler_only:
         problem = "assembly only"
     return PartView(part.name, part.family, part.flash_bytes, part.ram_bytes, part.eeprom_bytes, problem)

@@ -1,41 +1,31 @@
 """Rows as CSV: RFC 4180, with a header line, lines ended by CR LF, in UTF-8."""
 
+import os
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
 from cyclerule.errors import ArgumentError
-from cyclerule.report.timing import TimeView
-from cyclerule.report.wording import returned_text
+from cyclerule.measure.tables import FIGURES
+from cyclerule.report.timing import CallView, Plain, TimeView
 from cyclerule.units import Hertz, microseconds_text
-
-FIGURES = ("cycles", "cycles_with_call", "microseconds", "returned", "instructions", "stack_bytes")
-"""The columns after the parameters'; microseconds only with a clock."""
 
 
 def csv_lines(view: TimeView) -> Iterator[str]:
-    """Gives the lines of a timed function, the header first, one a row."""
+    """Gives the lines of a timed function, the header first, one a row; the same text as `Sweep.to_csv` writes."""
+    is_void = all(call.returned is None for call in view.calls[:1])
+    absent = {name for name, lacks in (("microseconds", view.clock_hz is None), ("returned", is_void)) if lacks}
     names = list(view.domains)
-    figures = [each for each in FIGURES if each != "microseconds" or view.clock_hz is not None]
+    figures = [name for name in FIGURES if name not in absent]
     yield _line([*(f"{name} (argument)" if name in FIGURES else name for name in names), *figures])
     for call in view.calls:
-        time = [] if view.clock_hz is None else [microseconds_text(call.cycles, Hertz(view.clock_hz))]
-        yield _line(
-            [
-                *(call.shown[name] for name in names),
-                str(call.cycles),
-                str(call.cycles_with_call),
-                *time,
-                returned_text(call.returned),
-                str(call.instructions),
-                str(call.stack_bytes),
-            ]
-        )
+        written = {**_figures(call), "microseconds": _microseconds(view, call)}
+        yield _line([*(_text(call.arguments[name]) for name in names), *(written[name] for name in figures)])
 
 
 def write_csv(view: TimeView, path: Path) -> None:
-    """Writes a timed function's rows to a file, whole or not at all; raises ArgumentError where it cannot be."""
-    unfinished = path.with_name(f".{path.name}.unfinished")
+    """Writes a timed function's rows to a file, whole or not at all; ArgumentError where it cannot be written."""
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
     try:
         with unfinished.open("w", encoding="utf-8", newline="") as file:
             file.writelines(csv_lines(view))
@@ -46,6 +36,24 @@ def write_csv(view: TimeView, path: Path) -> None:
         if isinstance(error, OSError):
             raise ArgumentError(f"{path} cannot be written: {error.strerror or error}") from None
         raise
+
+
+def _figures(call: CallView) -> dict[str, str]:
+    return {
+        "cycles": str(call.cycles),
+        "cycles_with_call": str(call.cycles_with_call),
+        "returned": _text(call.returned),
+        "instructions": str(call.instructions),
+        "stack_bytes": str(call.stack_bytes),
+    }
+
+
+def _microseconds(view: TimeView, call: CallView) -> str:
+    return "" if view.clock_hz is None else str(float(microseconds_text(call.cycles, Hertz(view.clock_hz))))
+
+
+def _text(value: Plain) -> str:
+    return "" if value is None else str(value)
 
 
 def _line(fields: list[str]) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple, TextIO
 from cyclerule.report.functions import FunctionsView, FunctionView, functions_sentence
 from cyclerule.report.parts import PartsView, parts_sentence
 from cyclerule.report.rule import ASCII, BLOCKS, bin_counts, draw_columns, draw_rule, fit_scale
-from cyclerule.report.sentence import NAMED_HELD, answer, held_text, rest_of_sentence
+from cyclerule.report.sentence import NAMED_HELD, answer, held_text, rest_of_sentence, sentence
 from cyclerule.report.settings import SettingView
 from cyclerule.report.timing import CallView, TimeView
 from cyclerule.report.wording import counted, input_text, returned_text, shortened, span_text
@@ -88,9 +88,10 @@ class Screen:
 
 def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_brief: bool = False) -> None:
     """Shows a timed function; `rows` is how many inputs are at most shown one by one."""
-    _show_sentence(screen, view)
     if is_brief:
+        screen.whole_line(sentence(view))
         return
+    _show_sentence(screen, view)
     screen.line(small_print(view), style="dim", indent=2)
     screen.line()
     if view.count == 1:
@@ -343,8 +344,11 @@ def _can_draw(stream: TextIO) -> bool:
 
 def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = False) -> None:
     """Shows the functions of a program, and what to type next."""
+    if is_brief:
+        screen.whole_line(functions_sentence(view))
+        return
     screen.line(functions_sentence(view), style="bold")
-    if is_brief or not view.functions:
+    if not view.functions:
         return
     facts = (
         view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
@@ -427,9 +431,10 @@ def _why(each: FunctionView) -> str:
 
 def show_parts(screen: Screen, view: PartsView, *, is_brief: bool = False) -> None:
     """Shows the parts of a toolchain."""
-    screen.line(parts_sentence(view), style="bold")
     if is_brief:
+        screen.whole_line(parts_sentence(view))
         return
+    screen.line(parts_sentence(view), style="bold")
     screen.line(view.directory, style="dim", indent=2)
     screen.line()
     table = _table(["part", "CPU", "flash", "RAM", "EEPROM", ""], right=(2, 3, 4))

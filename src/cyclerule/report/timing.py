@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
-from typing import Any, overload
+from typing import Any, Literal, overload
 
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Sized
 from cyclerule.machine.bus import IoWrite
@@ -14,6 +14,8 @@ from cyclerule.session.timing import Timed
 
 Plain = int | float | str | None | list[Any] | dict[str, Any]
 """What a view holds: numbers and text, lists and dictionaries of them."""
+
+Covers = Literal["every input", "some inputs", "one input"]
 
 SHOWN_BYTES = 8
 """The most bytes of a held value that are written out for reading."""
@@ -70,8 +72,7 @@ class BuildView:
 class TimeView:
     """A function timed for one input or many.
 
-    A handler has no call. `covers` is "every input", "some inputs" or "one input". `median` is the lower one, a count
-    that an input has.
+    A handler has no call. `median` is the lower one, a count that an input has.
     `histogram` has [cycles, how many inputs], upwards. `varied` are the parameters with more than one value. `calls`
     has every row that was kept. `buffers` are in hexadecimal as they are after a single call. `notes` are remarks on
     what was measured, `warnings` what the figures rest on and the model lacks, `build_warnings` the compiler's.
@@ -85,7 +86,7 @@ class TimeView:
     engine: str
     is_handler: bool
     held: list[HeldView]
-    covers: str
+    covers: Covers
     count: int
     minimum: InputView
     median: InputView
@@ -223,7 +224,7 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
     )
 
 
-def _view_sweep(sweep: Sweep, registers: frozenset[str], remarks: dict[str, Any], covers: str) -> TimeView:
+def _view_sweep(sweep: Sweep, registers: frozenset[str], remarks: dict[str, Any], covers: Covers) -> TimeView:
     return TimeView(
         **_measured(sweep.measured),
         held=_held(sweep.held, registers),

@@ -351,7 +351,8 @@ def load(path: str | Path, *, part: str | None = None, clock: str | int | None =
             head = stream.read(4)
     except OSError as error:
         raise FirmwareError(f"{path}: {error.strerror or error}") from None
-    image = read_elf(file) if head == b"\x7fELF" else read_hex(file)
+    is_elf = head == b"\x7fELF" or file.suffix.lower() == ".elf"
+    image = read_elf(file) if is_elf else read_hex(file)
     name = part.lower() if part else image.part
     if name is None:
         raise ArgumentError(f"{path} does not say which part it is for; give it, for example part='atmega328p'")

@@ -1,5 +1,6 @@
 """Opening what a user names: sources to build or a linked file, with the settings of the project."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +13,9 @@ from cyclerule.units import parse_clock
 
 LINKED = (".elf", ".hex", ".ihex", ".ihx", ".out")
 """Suffixes of linked programs."""
+
+# Where every avr-gcc has its C library's headers and its own, in whatever folder it is unpacked.
+_TOOLCHAIN_HEADER = re.compile(r"[/\\](?:avr[/\\]include|lib[/\\]gcc)[/\\]")
 
 
 @dataclass(frozen=True)
@@ -48,9 +52,8 @@ class Program:
     @property
     def names(self) -> list[str]:
         """The names of the functions that can be asked for."""
-        own = [each for each in self.firmware.functions.values() if each.file is not None] or [
-            each for each in self.firmware.functions.values() if not each.is_label
-        ]
+        own = [each for each in self.firmware.functions.values() if each.file is not None and not is_of_toolchain(each)]
+        own = own or [each for each in self.firmware.functions.values() if not each.is_label]
         return [each.source_name for each in own if each.source_name != "main" or self.has_own_main]
 
     def target(self, name: str, file: Path | None = None, *, apart: bool = False) -> Target:
@@ -87,7 +90,8 @@ class Program:
                 if error.kind != "function" or not self.firmware.image.symbols:
                     raise
                 # Here a function that does not stand by itself can be named too.
-                raise UnknownName("function", name, self.names) from None
+                hint = "" if self.names else f"there is none in {', '.join(map(str, self.files))}"
+                raise UnknownName("function", name, self.names, hint=hint) from None
         there = {
             key: function
             for key, function in self.firmware.functions.items()
@@ -179,6 +183,11 @@ def handled_vector(firmware: Firmware, function: Function) -> str | None:
     """Gives the interrupt that a function handles, by the name of its vector; None for one that is no handler."""
     number = function.name.removeprefix("__vector_")
     return firmware.part.vector_name(int(number)) if number != function.name and number.isdigit() else None
+
+
+def is_of_toolchain(function: Function) -> bool:
+    """Whether a function is from a header of avr-libc or of the compiler, such as `_delay_ms` of util/delay.h."""
+    return _TOOLCHAIN_HEADER.search(function.absolute_file or "") is not None
 
 
 def _key(firmware: Firmware, name: str, function: Function) -> str:

@@ -4,15 +4,16 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from cyclerule.errors import ArgumentError, BuildError, CycleruleError, DomainTooLarge, UnknownName
+from cyclerule.errors import ArgumentError, BuildError, CycleruleError, DomainTooLarge, RunawayError, UnknownName
 from cyclerule.firmware.image import Function
 from cyclerule.firmware.types import FunctionType, IntegerType, PointerType, Type
+from cyclerule.measure.call import check_callable
 from cyclerule.measure.domain_text import EXAMPLE_ELEMENTS, WHOLE_LIMIT, example_word, whole_domain
 from cyclerule.measure.domains import count_rows
 from cyclerule.measure.results import Sweep
 from cyclerule.session.firmware import Firmware
 from cyclerule.session.inputs import parameter_key, parameter_word, why_not_whole
-from cyclerule.session.opening import Program, handled_vector
+from cyclerule.session.opening import Program, handled_vector, is_of_toolchain
 
 SECONDS = 20.0
 """How long a survey may take; functions that come when it is over get a part of their inputs."""
@@ -48,10 +49,10 @@ class Surveyed:
 def survey(program: Program, *, seconds: float = SECONDS, progress: Progress | None = None) -> list[Surveyed]:
     """Calls every function of the user's own that takes few enough inputs, within about so many seconds.
 
-    Functions that the compiler inlined or dropped are measured in kept copies, all in one second build.
+    One that the compiler inlined or dropped is measured in a kept copy, as `Program.target` gives it: a build of its
+    own for each, since which others are kept decides what is inlined into it.
     """
     functions = own_functions(program)
-    kept = _kept_copy(program, [each for each in functions if each.address is None])
     ends = time.monotonic() + seconds
     found = []
     for done, function in enumerate(functions):
@@ -59,7 +60,7 @@ def survey(program: Program, *, seconds: float = SECONDS, progress: Progress | N
             progress(function.source_name, done, len(functions))
         # Half of what is left: most functions take next to nothing, and one that takes long leaves some to the others.
         share = max(0.0, ends - time.monotonic()) / 2
-        found.append(_survey_one(program, kept, function, share))
+        found.append(_survey_one(program, function, share))
     if progress is not None:
         progress("", len(functions), len(functions))
     return found
@@ -81,7 +82,9 @@ def own_functions(program: Program) -> list[Function]:
 
     The start-up code and libraries have no debug information; a file that has none anywhere lists what its symbols say.
     """
-    functions = [each for each in program.firmware.functions.values() if each.alias_of is None]
+    functions = [
+        each for each in program.firmware.functions.values() if each.alias_of is None and not is_of_toolchain(each)
+    ]
     if not program.has_own_main:
         functions = [each for each in functions if each.name != "main"]
     placed = [each for each in functions if each.signature is not None or each.file is not None]
@@ -92,48 +95,33 @@ def own_functions(program: Program) -> list[Function]:
     return [each for each in functions if not each.is_label]
 
 
-def _kept_copy(program: Program, functions: Sequence[Function]) -> Firmware | None:
-    names = tuple(dict.fromkeys(each.source_name for each in functions))
-    if not names or program.is_linked:
-        return None
-    try:
-        return program.kept_copy(names)
-    except (BuildError, ArgumentError, UnknownName):
-        return None
-
-
-def _survey_one(program: Program, kept: Firmware | None, function: Function, seconds: float) -> Surveyed:
-    name, firmware, stands = function.name, program.firmware, None
+def _survey_one(program: Program, function: Function, seconds: float) -> Surveyed:
+    firmware, stands = program.firmware, None
     if function.address is None:
-        stands = (
-            f"inlined into {', '.join(function.inlined_into)}" if function.inlined_into else "dropped by the compiler"
-        )
-        try:
-            if kept is not None:
-                firmware, function = kept, kept.find_function(function.source_name)
-                name = function.name
-        except UnknownName:
-            pass
-
-    spoken = spoken_name(firmware, function)
+        into = ", ".join(function.inlined_into)
+        stands = f"inlined into {into}" if into else "dropped by the compiler"
 
     def refused(problem: str, *example: str) -> Surveyed:
-        return Surveyed(spoken, function, None, "no input", None, problem, example, stands)
+        return Surveyed(spoken_name(firmware, function), function, None, "no input", None, problem, example, stands)
 
-    if function.address is None:
-        return refused(f"{stands}; it has no copy of its own")
     if function.source_name == "main":
         return refused("the program itself")
+    if function.address is None and program.is_linked:
+        return refused(f"{stands}; it has no copy of its own")
     if function.signature is None:
         return refused("nothing tells its parameters: --declare its prototype")
     wanting = _wanting(function.signature)
     if wanting is not None:
         return refused(wanting[0], *wanting[1])
-    domains = {
-        parameter_key(parameter, number): whole_domain(parameter.type) or ()
-        for number, parameter in enumerate(function.signature.parameters)
-    }
-    return _sweep(firmware, name, function, domains=domains, seconds=seconds, stands=stands)
+    if function.address is None:
+        if seconds <= 0:
+            return refused(f"{stands}; there was no time left for a build in which it stands by itself")
+        try:
+            firmware = program.kept_copy((function.source_name,))
+            function = firmware.find_function(function.source_name)
+        except (BuildError, ArgumentError, UnknownName):
+            return refused(f"{stands}; it cannot be kept by itself")
+    return _sweep(firmware, function, seconds=seconds, stands=stands)
 
 
 def _wanting(signature: FunctionType) -> tuple[str, list[str]] | None:
@@ -159,34 +147,32 @@ def _is_number(given: Type) -> bool:
     return isinstance(given, IntegerType) and not given.is_bool and not given.is_char
 
 
-def _sweep(
-    firmware: Firmware,
-    name: str,
-    function: Function,
-    *,
-    domains: Mapping[str, Sequence[object]],
-    seconds: float,
-    stands: str | None,
-) -> Surveyed:
+def _sweep(firmware: Firmware, function: Function, *, seconds: float, stands: str | None) -> Surveyed:
+    parameters = check_callable(function.name, function).parameters
+    domains = {parameter_key(each, number): whole_domain(each.type) or () for number, each in enumerate(parameters)}
     count = count_rows(domains.values())
-    part = {key: spread(domain, _each(domains)) for key, domain in domains.items()}
 
     def tried(domains: Mapping[str, Sequence[object]]) -> Sweep:
-        return firmware.sweep(name, domains, keep="summary", max_cycles=CALL_LIMIT, longest_seconds=max(seconds, 0.5))
+        return firmware.sweep(
+            function.name, domains, keep="summary", max_cycles=CALL_LIMIT, longest_seconds=max(seconds, 0.5)
+        )
 
-    def found(sweep: Sweep | None, covers: str, problem: str | None = None) -> Surveyed:
-        return Surveyed(spoken_name(firmware, function), function, sweep, covers, count, problem, (), stands)
+    def found(sweep: Sweep | None, covers: str, problem: str | None = None, *example: str) -> Surveyed:
+        return Surveyed(spoken_name(firmware, function), function, sweep, covers, count, problem, example, stands)
 
     try:
-        sample = tried(part)
-    except CycleruleError as error:
-        return found(None, "no input", str(error))
-    if sample.count == count:
-        return found(sample, "every input")
-    try:
-        return found(tried(domains), "every input")
-    except DomainTooLarge:
-        return found(sample, "some inputs")
+        sample = tried({key: spread(domain, _each(domains)) for key, domain in domains.items()})
+        if sample.count == count:
+            return found(sample, "every input")
+        try:
+            return found(tried(domains), "every input")
+        except DomainTooLarge:
+            return found(sample, "some inputs")
+    except RunawayError as error:
+        if error.cycle < CALL_LIMIT:
+            return found(None, "no input", str(error))
+        example = [example_word(parameter_word(each, number), each.type) for number, each in enumerate(parameters)]
+        return found(None, "no input", f"takes more than {CALL_LIMIT:,} cycles for some inputs", *example)
     except CycleruleError as error:
         return found(None, "no input", str(error))
 

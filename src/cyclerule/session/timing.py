@@ -30,7 +30,7 @@ def time_target(
     interrupts: bool = False,
     engine: str = "auto",
     max_cycles: int | None = None,
-    keeps_all_rows: bool = False,
+    keeps_rows: bool = False,
     progress: Progress | None = None,
 ) -> Timed:
     """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
@@ -59,7 +59,7 @@ def time_target(
         result = firmware.sweep(
             name,
             inputs.domains,
-            keep="rows" if keeps_all_rows or inputs.count <= KEPT_ROWS else "summary",
+            keep="rows" if keeps_rows or inputs.count <= KEPT_ROWS else "summary",
             before=calls,
             globals=settings,
             engine=engine,
