@@ -97,4 +97,4 @@ def print_document(document: "Document") -> None:
 def print_warnings(warnings: list[str]) -> None:
     """Prints what a figure's reader has to know, as the compiler and the model say it, quiet or not."""
     for warning in warnings:
-        click.echo(warning, err=True)
+        click.echo(warning if ": warning:" in warning else f"cyclerule: warning: {warning}", err=True)

@@ -83,12 +83,15 @@ class Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
-        """Completes commands, and files for a listing."""
+        """Completes commands and options, and files for a listing."""
         from click.shell_completion import CompletionItem
 
+        if incomplete.startswith("-"):
+            return click.Command.shell_complete(self, ctx, incomplete)
+        # Files first: bash's script forgets the words before them.
         return [
-            *(CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)),
             CompletionItem(incomplete, type="file"),
+            *(CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)),
         ]
 
 

@@ -11,8 +11,20 @@ from cyclerule.cli.output import Output
 
 Command = Callable[..., Any]
 
+
+def _parts(context: click.Context, parameter: click.Parameter, begun: str) -> list[str]:
+    from cyclerule.cli.completion import complete_part
+
+    return complete_part(context, parameter, begun)
+
+
 _BUILD = (
-    click.option("--part", metavar="NAME", help="The microcontroller, as the compiler names it: atmega328p."),
+    click.option(
+        "--part",
+        metavar="NAME",
+        shell_complete=_parts,
+        help="The microcontroller, as the compiler names it: atmega328p.",
+    ),
     click.option("--clock", metavar="CLOCK", help="The CPU clock: 16MHz, '8000 kHz', or hertz. Defines F_CPU."),
     click.option("--optimize", metavar="LEVEL", help="What stands behind -O: s (the default), 0, 1, 2, 3, fast or g."),
     click.option("--flag", "flags", metavar="FLAG", multiple=True, help="A flag for the compiler; repeatable."),

@@ -9,6 +9,8 @@ from cyclerule.cli.options import build_options, show_options
 from cyclerule.cli.output import Output
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
     from cyclerule.project.settings import Settings
 
 EXAMPLES = """
@@ -50,14 +52,32 @@ class Rows(click.ParamType[int]):
         return int(text)
 
 
+def _words(context: click.Context, parameter: click.Parameter, begun: str) -> "list[CompletionItem]":
+    from cyclerule.cli.completion import complete_word
+
+    return complete_word(context, parameter, begun)
+
+
+def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> list[str]:
+    from cyclerule.cli.completion import complete_engine
+
+    return complete_engine(context, parameter, begun)
+
+
 @click.command("time", epilog=EXAMPLES)
-@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]", type=click.Path())
+@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]", shell_complete=_words)
 @build_options
 @click.option("--set", "variables", metavar="GLOBAL=VALUE", multiple=True, help="Set a variable first; repeatable.")
 @click.option("--before", metavar="FUNCTION", multiple=True, help="Call a function first, as 'start' or 'mode(3)'.")
 @click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
-@click.option("--engine", metavar="NAME", default="auto", help="Which engine runs; all give the same cycles.")
+@click.option(
+    "--engine",
+    metavar="NAME",
+    default="auto",
+    shell_complete=_engines,
+    help="Which engine runs; all give the same cycles.",
+)
 @click.option("--max-cycles", metavar="N", type=int, help="Give a call up after so many cycles.")
 @click.option("--rows", metavar="N", type=Rows(), help="List the first N inputs one by one, or 'all'.")
 @click.option(

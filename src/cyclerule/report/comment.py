@@ -1,8 +1,13 @@
 """A C comment to paste beside the code that was measured."""
 
+from textwrap import wrap
+
+from cyclerule import __version__
 from cyclerule.report.sentence import held_text, sentence
 from cyclerule.report.timing import TimeView
 from cyclerule.report.wording import input_text
+
+WIDTH = 80
 
 
 def comment(view: TimeView) -> str:
@@ -19,9 +24,14 @@ def comment(view: TimeView) -> str:
     flags = " ".join(view.build.flags)
     compiler = " ".join(filter(None, (view.build.compiler, flags)))
     source = ", ".join(filter(None, (view.part, compiler, view.build.image)))
-    lines.append(f"{source}; image {view.build.image_sha256[:12]}.")
-    body = "\n * ".join(_in_comment(line) for line in lines)
+    lines.append(f"{source}; image {view.build.image_sha256[:12]}; cyclerule {__version__}.")
+    wrapped = [row for line in lines for row in _rows(_in_comment(line))]
+    body = "\n * ".join(wrapped)
     return f"/* {body}\n */"
+
+
+def _rows(text: str) -> list[str]:
+    return wrap(text, WIDTH - len(" * "), break_long_words=False, break_on_hyphens=False)
 
 
 def _in_comment(text: str) -> str:

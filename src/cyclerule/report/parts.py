@@ -36,7 +36,7 @@ def view_parts(toolchain: Toolchain, parts: Sequence[PartSummary], asked: str = 
     """Makes the view of a toolchain's parts; raises UnknownName when none has the asked word in its name."""
     wanted = [part for part in parts if asked.lower() in part.name]
     if not wanted:
-        raise UnknownName("part", asked, [part.name for part in parts])
+        raise UnknownName("part", asked, [part.name for part in parts], hint="`cyclerule parts` lists all")
     return PartsView(toolchain.version, str(toolchain.directory), asked, [_view(part) for part in wanted])
 
 
