@@ -75,6 +75,16 @@ def test_a_call_that_longjmp_left_is_none_that_returned(monitor: cr.Firmware, en
     assert [row.cycles for row in rows] == [monitor.call("refuse", n).cycles for n in (1, 3)]
 
 
+def test_calls_are_followed_with_a_return_address_of_three_bytes() -> None:
+    """The ATmega2560 pushes one byte more; the same calls come back, the one that longjmp left does not."""
+    large = cr.build([PROGRAMS / "monitor.c"], part="atmega2560")
+    run = large.run(until="exit", calls=["square", "bees_below", "refuse", "TIMER1_OVF"])
+    assert run.serial == b"123\n"
+    assert (run.calls["square"].count, run.calls["bees_below"].count, run.calls["refuse"].count) == (6, 14, 2)
+    assert run.calls["square"].maximum == large.call("square", 3).cycles
+    assert run.calls["__vector_20"].count == run.handlers["TIMER1_OVF"].count == 3
+
+
 @BOTH
 def test_handlers_are_followed_to_their_reti_and_counted_by_vector(monitor: cr.Firmware, engine: str) -> None:
     """Three ticks: 4 cycles of response, JMP 3 and the body; as a call the body alone, named by its link symbol."""

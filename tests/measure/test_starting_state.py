@@ -93,6 +93,15 @@ def test_interrupts_are_disabled_at_the_start_unless_asked_for(apiary: cr.Firmwa
     assert apiary.call("interrupts_enabled").returned == 0
 
 
+def test_a_program_in_the_boot_section_starts_there() -> None:
+    """Linked to 0x7000, with the vectors and start-up code there: `mode` and `weight` have their values."""
+    sources = [PROGRAMS / name for name in ("apiary.c", "edges.S", "timed.S")]
+    boot = cr.build(sources, part="atmega328p", flags=["-Wl,--section-start=.text=0x7000"])
+    call = boot.call("weigh", 7)
+    assert (call.returned, call.measured.start) == (521, "at the entry of main")
+    assert boot.run(max_cycles=10_000).stopped == "halted"
+
+
 def test_ram_that_start_up_does_not_write_is_zero_or_the_fill() -> None:
     """0x0700 lies behind the variables; `log_room` is cleared by the start-up code whatever RAM held."""
     sources = [PROGRAMS / name for name in ("apiary.c", "edges.S", "timed.S")]

@@ -21,6 +21,15 @@ def unused_word(image: Image, chip: Chip) -> int:
     raise ArgumentError("the program fills all of flash, so no return address is free to measure a call with")
 
 
+def reset_word(image: Image) -> int:
+    """Gives the flash word at which the image begins after reset: 0, or where its first byte is.
+
+    A program in the boot section alone begins there: its chip's BOOTRST fuse moves the reset vector (DS40002061A,
+    "Boot Loader Support").
+    """
+    return min((start for start, _ in image.flash_used), default=0) // 2
+
+
 def function_word(image: Image, name: str) -> int | None:
     """Gives the flash word of a function by its link symbol; None without such a symbol."""
     return next((s.address // 2 for s in image.symbols if s.name == name and s.space == "flash"), None)
@@ -52,9 +61,9 @@ def _target(chip: Chip, word: int, absolute: str, relative: str) -> int | None:
     return None
 
 
-def has_vector_table(chip: Chip) -> bool:
-    """Whether flash begins with a jump, as a program with interrupt vectors does, and not with a function."""
-    return jump_target(chip, 0) is not None
+def has_vector_table(chip: Chip, word: int) -> bool:
+    """Whether the image begins with a jump, as a program with interrupt vectors does, and not with a function."""
+    return jump_target(chip, word) is not None
 
 
 def main_word(image: Image, chip: Chip) -> int | None:
@@ -66,7 +75,7 @@ def main_word(image: Image, chip: Chip) -> int | None:
     named = function_word(image, "main")
     if named is not None:
         return named
-    word = 0
+    word = reset_word(image)
     for _ in range(START_UP_INSTRUCTIONS):
         decoded = decoded_at(chip, word)
         if decoded is None or decoded.instruction.mnemonic in ("RET", "RETI", "IJMP", "EIJMP"):

@@ -14,7 +14,7 @@ from cyclerule.firmware.object_cache import ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import Unmodelled
 from cyclerule.machine.chip import Chip
-from cyclerule.measure.layout import has_vector_table, main_word, unused_word
+from cyclerule.measure.layout import has_vector_table, main_word, reset_word, unused_word
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
@@ -85,9 +85,11 @@ class Stage:
             chip.data[part.ram_start :] = bytes([fill]) * (part.ram_end + 1 - part.ram_start)
         if image.data_end is not None:
             chip.stack_floor = max(chip.stack_floor, image.data_end - 1)
+        chip.program_counter = reset_word(image)
         saved = StartingState(chip.save(), {})
         return_word = unused_word(image, chip)
-        ends = (return_word, 0) if has_vector_table(chip) else (return_word,)
+        reset = chip.program_counter
+        ends = (return_word, reset) if has_vector_table(chip, reset) else (return_word,)
         return cls(image, chip, devices, engine, saved, "at reset", return_word, ends, tracks)
 
     @classmethod
