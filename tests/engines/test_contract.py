@@ -1,11 +1,15 @@
 """The contract of `contract.py`, kept by every engine there is."""
 
+from functools import cache
+
 import pytest
 
+from cyclerule.cache import cache_folder
 from cyclerule.engines.engine import Engine
 from cyclerule.engines.llvm.scalar import Scalar
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.tracking import TrackingReference
+from cyclerule.firmware.object_cache import ObjectCache
 from cyclerule.machine.chip import Chip
 
 pytest.register_assert_rewrite("tests.engines.contract")
@@ -14,6 +18,12 @@ from tests.engines.benches import part  # noqa: E402
 from tests.engines.contract import EngineContract  # noqa: E402
 from tests.engines.courses import BODIES, HANDLER, WIDE_BODIES  # noqa: E402
 from tests.engines.listing import instructions  # noqa: E402
+
+
+@cache
+def code_cache() -> ObjectCache:
+    """What was compiled once in this run of the tests; the same programs come in many of them."""
+    return ObjectCache(cache_folder("code"))
 
 
 class TestReference(EngineContract):
@@ -40,7 +50,7 @@ class TestScalarUnoptimised(EngineContract):
     @staticmethod
     def make(chip: Chip) -> Engine:
         """Makes the engine."""
-        return Scalar(chip, level=0)
+        return Scalar(chip, level=0, cache=code_cache())
 
 
 class TestScalar(EngineContract):
@@ -49,7 +59,7 @@ class TestScalar(EngineContract):
     @staticmethod
     def make(chip: Chip) -> Engine:
         """Makes the engine."""
-        return Scalar(chip, level=2)
+        return Scalar(chip, level=2, cache=code_cache())
 
 
 def test_the_programs_have_every_instruction_form_and_path() -> None:
