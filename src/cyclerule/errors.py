@@ -19,7 +19,6 @@ Each carries the exit status of the command line: 2 the command was wrong, 3 the
 """
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 
 LISTED_NAMES = 12
 """Up to so many names are all listed where none is near the one asked for."""
@@ -53,6 +52,8 @@ class UnknownName(CycleruleError):
     """A name does not exist; the nearest ones that do are offered."""
 
     def __init__(self, kind: str, name: str, known: Iterable[str] = (), *, hint: str = "") -> None:
+        from difflib import get_close_matches
+
         names = sorted(known)
         near = get_close_matches(name, names, n=3, cutoff=0.5)
         folded = {n.lower(): n for n in names}

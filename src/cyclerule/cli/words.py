@@ -88,7 +88,7 @@ def only_files(words: Words) -> tuple[Path, ...]:
     """Gives the files of a listing; raises ArgumentError for other words, with the nearest command."""
     from difflib import get_close_matches
 
-    from cyclerule.cli.main import COMMANDS
+    from cyclerule.cli.overview import COMMANDS
 
     if words.assignments:
         name, text = next(iter(words.assignments.items()))
