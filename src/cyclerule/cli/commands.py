@@ -81,7 +81,7 @@ def commands(context: click.Context, *, shows_version: bool, is_verbose: bool) -
 
 
 def run(words: list[str]) -> int:
-    """Runs a command and gives its exit status; an error is one message on standard error, with --json a document too."""
+    """Runs a command and gives its exit status; an error is one message on standard error."""
     as_json = "--json" in words
     try:
         status = commands.main(args=words, prog_name="cyclerule", standalone_mode=False)

@@ -11,7 +11,27 @@ if TYPE_CHECKING:
     from cyclerule.project.settings import Settings
 
 
-@click.command("functions")
+EXAMPLES = """
+\b
+Examples:
+  cyclerule hive.c --part atmega328p --clock 16MHz
+  cyclerule hive.c crc.c --part atmega328p --optimize 2
+  cyclerule hive.elf
+
+Functions that take 16 bits or less in all are called with every input, as long as that takes seconds; how many of
+the inputs were tried is said for each. What stands at the end can be typed as it stands.
+"""
+
+
+class Listing(click.Command):
+    """The command without a name of its own."""
+
+    def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Writes the usage as it is typed."""
+        formatter.write_usage("cyclerule", " ".join(self.collect_usage_pieces(ctx)))
+
+
+@click.command("functions", cls=Listing, epilog=EXAMPLES)
 @click.argument("words", nargs=-1, metavar="FILE…", type=click.Path())
 @build_options
 @click.option("--settings", "shows_settings", is_flag=True, help="Show each setting and where it came from, and stop.")
