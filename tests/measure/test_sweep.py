@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 import re
 import time
 from collections import Counter
@@ -147,6 +148,13 @@ def test_values_may_be_buffers_structures_and_numpy_arrays(returns: cr.Firmware)
     assert listed(returns.sweep("squared", n=np.arange(5, dtype=np.uint8)).returned) == [0, 1, 4, 9, 16]
     assert listed(returns.sweep("scaled", x=np.linspace(0, 1, 5)).returned) == [0, 0.75, 1.5, 2.25, 3]
     assert listed(returns.sweep("level_of", n=cr.every("uint8_t")).returned) == [-1] + [300] * 255
+
+
+@BOTH
+def test_a_zero_keeps_its_sign(returns: cr.Firmware, engine: str) -> None:
+    """-0.0 equals 0.0 and is another input (IEEE 754)."""
+    results = listed(returns.sweep("scaled", x=[0.0, -0.0, 0.0], engine=engine).returned)
+    assert [math.copysign(1, value) for value in results] == [1, -1, 1]
 
 
 def test_parameters_may_have_the_names_of_settings(returns: cr.Firmware) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 from cyclerule.firmware.convention import result_place, scalar_bits, scalar_plan
 from cyclerule.firmware.types import FloatType, IntegerType, Parameter, PointerType
 from cyclerule.measure.call import PROBE_AFTER, Callee, run_to_return
-from cyclerule.measure.domains import are_numbers
+from cyclerule.measure.domains import are_numbers, parameter_key
 from cyclerule.measure.stage import SCALAR, Stage, StartingState
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     Array = np.ndarray[Any, Any]
 
-ROWS_A_BATCH = 1 << 16
 SMALLEST_COMPUTED = 1 << 12
 """Ranges longer than this are computed row by row instead of being listed first."""
 
@@ -38,7 +37,7 @@ class Batches:
 
         self._stage, self._state, self._callee, self._limit = stage, state, callee, limit
         plan = scalar_plan(callee.signature) or []
-        names = [parameter.name or f"argument {n + 1}" for n, parameter in enumerate(callee.signature.parameters)]
+        names = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
         self._columns = [
             _Column(domains[name], parameter)
             for name, parameter in zip(names, callee.signature.parameters, strict=True)

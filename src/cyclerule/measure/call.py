@@ -11,6 +11,7 @@ from cyclerule.firmware.types import FunctionType, PointerType
 from cyclerule.firmware.values import Frame, encode
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
+from cyclerule.measure.domains import parameter_key
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
 from cyclerule.measure.stage import AUTO, Stage, StartingState
@@ -124,9 +125,12 @@ def check_stack(stage: Stage, callee: Callee, lowest_stack_pointer: int) -> None
     if lowest_stack_pointer >= chip.stack_floor:
         return
     place = stage.place(2 * callee.word)
+    floor = f"0x{chip.stack_floor + 1:04x}"
+    has_data = chip.stack_floor >= chip.ram_start
+    into = f"into the program's data, which end below {floor}" if has_data else f"but RAM begins at {floor}"
     raise FaultError(
-        f"the stack of {callee.name} reaches down to 0x{lowest_stack_pointer + 1:04x}, into the program's data, "
-        f"which end below 0x{chip.stack_floor + 1:04x} (at {place}, or in a function called from there)",
+        f"the stack of {callee.name} reaches down to 0x{lowest_stack_pointer + 1:04x}, {into} "
+        f"(at {place}, or in a function called from there)",
         address=2 * callee.word,
         cycle=chip.cycle,
         place=place,
@@ -191,7 +195,7 @@ def run_call(
 
 
 def _given(callee: Callee, values: Sequence[object]) -> Mapping[str, object]:
-    names = [parameter.name or f"argument {n + 1}" for n, parameter in enumerate(callee.signature.parameters)]
+    names = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
     names += [f"argument {n + 1}" for n in range(len(names), len(values))]
     return dict(zip(names, values, strict=True))
 

@@ -6,7 +6,7 @@ from typing import SupportsIndex
 
 from cyclerule.errors import ArgumentError, DomainTooLarge
 from cyclerule.firmware.arguments import Address, Flash, FunctionName
-from cyclerule.firmware.types import EnumType, FunctionType, IntegerType, PointerType, Type
+from cyclerule.firmware.types import EnumType, FunctionType, IntegerType, Parameter, PointerType, Type
 from cyclerule.firmware.values import decayed, scalar_range
 
 _FIXED = re.compile(r"(?:std::)?(u?)int(8|16|32|64)_t")
@@ -87,9 +87,23 @@ def _is_number(given: Type, value: object) -> bool:
     return not isinstance(value, Address | FunctionName | Flash)
 
 
+def parameter_key(parameter: Parameter, number: int) -> str:
+    """Gives the name that sweeps know a parameter by; one without a name is "argument 1" and so on."""
+    return parameter.name or f"argument {number + 1}"
+
+
 def in_order(signature: FunctionType, domains: Mapping[str, Sequence[object]]) -> list[Sequence[object]]:
-    """Gives the domains in the order of a function's parameters; one without a name is "argument 1" and so on."""
-    return [domains[parameter.name or f"argument {n}"] for n, parameter in enumerate(signature.parameters, 1)]
+    """Gives the domains in the order of a function's parameters."""
+    return [domains[parameter_key(parameter, number)] for number, parameter in enumerate(signature.parameters)]
+
+
+def input_at(domains: Mapping[str, Sequence[object]], row: int) -> dict[str, object]:
+    """Gives the input of a row by its number, the last domain varying fastest."""
+    found: dict[str, object] = {}
+    for name in reversed(tuple(domains)):
+        row, place = divmod(row, len(domains[name]))
+        found[name] = domains[name][place]
+    return {name: found[name] for name in domains}
 
 
 def count_rows(domains: Iterable[Sequence[object]]) -> int:

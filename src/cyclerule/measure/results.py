@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.interrupts import HandlerRun
+from cyclerule.measure.domains import input_at
 from cyclerule.measure.tables import write_csv, write_json, write_parquet
 from cyclerule.units import Hertz
 
@@ -178,13 +179,7 @@ class Sweep:
         """Gives the input of a row by its number."""
         if not -self.count <= index < self.count:
             raise IndexError(index)
-        index %= self.count
-        found: dict[str, object] = {}
-        for name in reversed(self.names):
-            domain = self.domains[name]
-            index, place = divmod(index, len(domain))
-            found[name] = domain[place]
-        return {name: found[name] for name in self.names}
+        return input_at(self.domains, index % self.count)
 
     def to_csv(self, path: Path | str) -> None:
         """Writes the rows to a CSV file: arguments, cycles, cycles_with_call, microseconds, returned and more.

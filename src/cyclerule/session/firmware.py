@@ -16,11 +16,12 @@ from cyclerule.firmware.prototypes import declare as declare_prototype
 from cyclerule.firmware.types import FunctionType, Parameter
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
-from cyclerule.measure.domains import as_domain
+from cyclerule.measure.domains import as_domain, parameter_key
+from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.results import Call, Measured, Run, Sweep
 from cyclerule.measure.run import read_until, run_program
 from cyclerule.measure.stage import Stage, StartingState, check_engine
-from cyclerule.measure.sweep import LONGEST_SECONDS, Progress, run_sweep
+from cyclerule.measure.sweep import run_sweep
 from cyclerule.parts import Part, load_part
 from cyclerule.toolchain import Toolchain, find
 from cyclerule.units import Hertz, clock_text, parse_clock
@@ -254,7 +255,7 @@ class Firmware:
         )
 
     def _domains(self, callee: Callee, domains: Mapping[str, object]) -> dict[str, Sequence[object]]:
-        names = [p.name or f"argument {n + 1}" for n, p in enumerate(callee.signature.parameters)]
+        names = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
         for given in domains:
             if given not in names:
                 raise UnknownName(

@@ -3,8 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from cyclerule.measure.pace import Progress
 from cyclerule.measure.results import Call, Sweep
-from cyclerule.measure.sweep import Progress
 from cyclerule.session.inputs import Inputs, parameter_key, read_before, read_inputs, read_variables, signature_of
 from cyclerule.session.opening import Target
 
