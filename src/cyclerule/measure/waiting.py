@@ -18,6 +18,8 @@ END_OF_PROGRAM = frozenset({"exit", "_exit", "__stop_program"})
 
 LEFT_PAST_CALLER = "the stack pointer is above the caller's, so it left past its caller (a longjmp?)"
 
+NOTHING_STARTED_IT = "; nothing has set that up: run first what does (before=['…'] or --before)"
+
 HOW_TO_TURN_ON = " (interrupts=True or --interrupts turns them on)"
 
 
@@ -163,7 +165,9 @@ def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool) -> s
         changed_by = _handlers_that_store(stage, range(begin, begin + max(size, 1)))
         name = symbol.name if symbol else f"RAM at 0x{address:04x}"
         if changed_by:
-            state = "" if chip.interrupts.delivers else f"; interrupts are off{HOW_TO_TURN_ON}"
+            state = f"; interrupts are off{HOW_TO_TURN_ON}"
+            if chip.interrupts.delivers:
+                state = NOTHING_STARTED_IT if is_certain else ""
             return f"; waits for {' or '.join(changed_by)}, which changes {name}{state}"
         if is_certain:
             told.append(name)

@@ -100,7 +100,10 @@ class Firmware:
             raise UnknownName("single function", name, (), hint=f"several have that name, so give one of {listed}")
         unknown = UnknownName("function", name, self._names(), hint=self._unknown_hint())
         if isinstance(self.image, BuiltImage) and not unknown.nearest:
-            hint = f"a static function that nothing uses is left out by the compiler: build with keep=[{name!r}]"
+            hint = (
+                "firmware.functions has all that are there; a static function that nothing uses is left out by the "
+                f"compiler: build with keep=[{name!r}]"
+            )
             unknown = UnknownName("function", name, self._names(), hint=hint)
         raise unknown
 
