@@ -64,7 +64,8 @@ class Chip:
         # Parts with at most 256 bytes of data space have no SPH, and a stack pointer of eight bits (AT90S2313
         # datasheet, "Stack Pointer"). A part that has more has SPH, even where its header forgets it.
         self.stack_pointer_mask = 0xFFFF if "SPH" in part.registers or self.ram_end > 0xFF else 0xFF
-        self.stack_floor = 0
+        # The stack needs RAM above this address; a program's data raise it.
+        self.stack_floor = part.ram_start - 1
         self.lowest_stack_pointer = 0xFFFF
         self.events = EventQueue()
         self.bus = IoBus(part, self.data, self.events)

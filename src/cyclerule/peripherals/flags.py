@@ -7,7 +7,7 @@ from typing import Any
 from cyclerule.machine.chip import Chip
 
 
-@dataclass
+@dataclass(eq=False)
 class Source:
     """One interrupt source: its bit in the flag register, in the mask register, and its vector."""
 
@@ -31,7 +31,7 @@ class Source:
         self.registers.put(self.flag_bit, is_set)
 
 
-@dataclass
+@dataclass(eq=False)
 class FlagRegisters:
     """A pair such as TIFR1 and TIMSK1. A flag is cleared by writing 1 to it, or when its handler is entered.
 
@@ -51,8 +51,9 @@ class FlagRegisters:
 
     def __post_init__(self) -> None:
         bus = self.chip.bus
+        # The flags have a reader, since compiled code that carries recurring alarms out keeps them to itself meanwhile.
         bus.attach(self.flag_address, lambda cycle: self.flags, self._clear)
-        bus.attach(self.enable_address, lambda cycle: self.enables, self._enable)
+        bus.attach(self.enable_address, None, self._enable)
         self.chip.add(self)
 
     def add_source(self, flag_bit: int, enable_bit: int, vector: int | None) -> Source:
@@ -84,6 +85,7 @@ class FlagRegisters:
 
     def _enable(self, value: int, mask: int, cycle: int) -> None:
         self.enables = self.enables & ~mask | value & mask
+        self.chip.data[self.enable_address] = self.enables
         known = sum(1 << source.enable_bit for source in self.sources if source.vector is not None)
         for position in range(8):
             if (value & mask & ~known) >> position & 1:

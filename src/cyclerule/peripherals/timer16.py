@@ -59,6 +59,8 @@ class Timer16:
         # Whether the count at hand raises no match at the next tick, because it was written. On the first generation
         # a match only comes when the timer counts to the value (AT90S8515 datasheet, OCR1A).
         self._is_match_blocked = self._is_first_generation
+        # Whether the count is left over from a way of counting that is not modelled.
+        self._is_count_stale = False
         self._capture = 0
         self._compare: dict[str, int] = {}
         self._sources: dict[str, Source] = {}
@@ -96,8 +98,8 @@ class Timer16:
             self._add_source(channel, flags, enables, vectors, registers)
             self._alarms[channel] = chip.events.alarm(partial(self._match, channel), priority=1)
             # Reading OCR does not go through TEMP, writing does: ATmega48PA/88PA/168PA datasheet sec. 13.11.4.
-            bus.attach(address, partial(self._read_compare, channel, 0), partial(self._write_compare, channel))
-            bus.attach(address + 1, partial(self._read_compare, channel, 8), self._write_temporary)
+            bus.attach(address, None, partial(self._write_compare, channel, address))
+            bus.attach(address + 1, None, self._write_temporary)
 
     def _attach_registers(self, chip: Chip, n: str) -> None:
         part, bus = chip.part, chip.bus
@@ -109,17 +111,18 @@ class Timer16:
             bus.attach(capture, self._read_capture_low, self._write_capture)
             bus.attach(capture + 1, lambda cycle: self._temporary, self._write_temporary)
         control_a, control_b, control_c = (bus.address(f"TCCR{n}{letter}") for letter in "ABC")
+        self._control_addresses = {"A": control_a, "B": control_b}
         # The strobes FOCnx read as zero. They act on pins alone, which the COMnx bits connect, and those are reported.
         strobes = 0
         if control_c is not None:
-            bus.attach(control_c, lambda cycle: 0, lambda value, mask, cycle: None)
+            bus.attach(control_c, None, lambda value, mask, cycle: None)
         else:
             strobes = sum(1 << part.bits[f"FOC{n}{c}"] for c in "ABC" if f"FOC{n}{c}" in part.bits)
         self._control_a_mask = 0xFF & ~strobes
         if control_a is not None:
-            bus.attach(control_a, lambda cycle: self._control_a, self._write_control_a)
+            bus.attach(control_a, None, self._write_control_a)
         if control_b is not None:
-            bus.attach(control_b, lambda cycle: self._control_b, self._write_control_b)
+            bus.attach(control_b, None, self._write_control_b)
 
     def _add_source(
         self,
@@ -186,6 +189,9 @@ class Timer16:
         self._after_control("B")
 
     def _after_control(self, letter: str) -> None:
+        address = self._control_addresses[letter]
+        if address is not None:
+            self.chip.data[address] = self._control_a if letter == "A" else self._control_b
         if self._control_b & 7 >= len(DIVISORS):
             self._tell(letter, "the external clock of the timer")
         elif self.divisor and not self.is_modelled:
@@ -242,6 +248,8 @@ class Timer16:
             count, has_counted = self.count(cycle), self._ticks(cycle) > 0
             self._count = count
             self._is_match_blocked = self._is_match_blocked and not has_counted
+        elif self._control_b & 7 and cycle > self._since:
+            self._is_count_stale = True
         self._since = cycle
 
     def _schedule(self) -> None:
@@ -287,8 +295,9 @@ class Timer16:
         return prescaler.tick_cycle(prescaler.ticks(self._since, self.divisor) + ticks, self.divisor)
 
     def _set_alarm(self, name: str, ticks: int, period: int | None, delay: int = 0) -> None:
-        source = self._sources.get(name)
-        recurrence = None if period is None or source is None else Recurrence(period * self.divisor, source)
+        source, recurrence = self._sources.get(name), None
+        if period is not None and source is not None and not self._is_count_stale:
+            recurrence = Recurrence(period * self.divisor, source)
         self._alarms[name].set(self._tick_cycle(ticks) + delay, recurrence)
 
     def _overflow(self, cycle: int) -> None:
@@ -309,7 +318,14 @@ class Timer16:
         for alarm in due_now:
             alarm.set(cycle)
 
+    def _use_count(self) -> None:
+        # Programs that set a board's timer up anew seldom care where it counts on from, so it is told, not refused.
+        if self._is_count_stale:
+            self._is_count_stale = False
+            self._tell("B", "the count left over from another waveform mode or clock")
+
     def _raise(self, name: str) -> None:
+        self._use_count()
         source = self._sources.get(name)
         if source is not None:
             source.registers.raise_flag(source)
@@ -321,6 +337,7 @@ class Timer16:
 
     def _read_low(self, cycle: int) -> int:
         count = self.count(cycle)
+        self._use_count()
         self._temporary = count >> 8
         return count & 0xFF
 
@@ -333,16 +350,15 @@ class Timer16:
             source.put(False)
         self._count = self._temporary << 8 | value
         self._since = cycle
+        self._is_count_stale = False
         # "Writing to TCNT1 blocks the compare match on the following timer clock": DS40002061A sec. 16.11, TCNT1.
         self._is_match_blocked = True
         self._schedule()
 
-    def _read_compare(self, channel: str, shift: int, cycle: int) -> int:
-        return self._compare[channel] >> shift & 0xFF
-
-    def _write_compare(self, channel: str, value: int, mask: int, cycle: int) -> None:
+    def _write_compare(self, channel: str, address: int, value: int, mask: int, cycle: int) -> None:
         self._settle(cycle)
         self._compare[channel] = self._temporary << 8 | value
+        self.chip.data[address], self.chip.data[address + 1] = value, self._temporary
         if self._is_first_generation and self._compare[channel] == self._count:
             self._is_match_blocked = True
         self._schedule()
@@ -369,6 +385,7 @@ class Timer16:
             self._count,
             self._since,
             self._is_match_blocked,
+            self._is_count_stale,
             self._capture,
             tuple(self._compare.items()),
         )
@@ -382,6 +399,7 @@ class Timer16:
             self._count,
             self._since,
             self._is_match_blocked,
+            self._is_count_stale,
             self._capture,
             compare,
         ) = saved

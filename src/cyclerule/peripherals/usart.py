@@ -77,20 +77,22 @@ class Transmitter:
         frame = self._register(f"UCSR{n}C", "UCSRC")
         low, high = self._register(f"UBRR{n}L", "UBRRL", f"UBRR{n}"), self._register(f"UBRR{n}H", "UBRRH", "UBRRHI")
         if data is not None:
-            bus.attach(data, lambda cycle: 0, self._write_data)
+            bus.attach(data, self._read_data, self._write_data)
         if status is not None:
-            bus.attach(status, self._read_status, self._write_status)
+            bus.attach(status, None, self._write_status)
         if control is not None:
-            bus.attach(control, lambda cycle: self._control_b, self._write_control)
+            bus.attach(control, None, self._write_control)
         if low is not None:
-            bus.attach(low, lambda cycle: self._baud & 0xFF, self._write_baud_low)
+            bus.attach(low, None, self._write_baud_low)
         if frame is not None and frame == high:
             bus.attach(frame, self._read_shared, self._write_shared)
-        else:
-            if frame is not None:
-                bus.attach(frame, lambda cycle: self._control_c, self._write_frame)
-            if high is not None:
-                bus.attach(high, lambda cycle: self._baud >> 8, self._write_baud_high)
+            frame = high = None
+        if frame is not None:
+            bus.attach(frame, None, self._write_frame)
+        if high is not None:
+            bus.attach(high, None, self._write_baud_high)
+        self._kept = status, control, frame, low, high
+        self._keep_registers()
         vectors = chip.part.vectors
         devices = (f"USART{n}", "USART", f"UART{n}", "UART")
         self._empty_vector = _first(vectors, devices, "UDRE")
@@ -121,7 +123,8 @@ class Transmitter:
             self._tell(f"UDR{self.suffix}", "a byte written while the transmitter is off")
             return
         if self._shifting is None:
-            # The first byte moves to the shift register at once, so the buffer is empty again (from memory).
+            # UNVERIFIED: that the first byte moves to the shift register at once, so that UDRE is never seen as 0; a
+            # board that writes UDR0 and reads UCSR0A in the next cycles would settle it.
             self._begin(value, cycle)
         elif self._waiting is None:
             self._waiting = value
@@ -154,7 +157,15 @@ class Transmitter:
         self._status_flags &= ~self._complete
         self._update()
 
+    def _keep_registers(self) -> None:
+        """Puts into data space what the registers read as; nothing but writes and the end of a frame changes it."""
+        values = self._status_flags, self._control_b, self._control_c, self._baud & 0xFF, self._baud >> 8
+        for address, value in zip(self._kept, values, strict=True):
+            if address is not None:
+                self.chip.data[address] = value
+
     def _update(self) -> None:
+        self._keep_registers()
         interrupts = self.chip.interrupts
         if self._empty_vector is not None:
             asks = self._status_flags & self._empty and self._control_b >> self._empty_enable & 1
@@ -165,8 +176,9 @@ class Transmitter:
 
     # Registers.
 
-    def _read_status(self, cycle: int) -> int:
-        return self._status_flags
+    def _read_data(self, cycle: int) -> int:
+        self._tell(f"UDR{self.suffix}", "the receiver")
+        return 0
 
     def _write_status(self, value: int, mask: int, cycle: int) -> None:
         if value & mask & self._complete:
@@ -185,6 +197,7 @@ class Transmitter:
 
     def _write_frame(self, value: int, mask: int, cycle: int) -> None:
         self._control_c = self._control_c & ~mask | value & mask
+        self._keep_registers()
         if self._control_c >> 6 & 3:
             self._tell(f"UDR{self.suffix}", "a synchronous mode of the serial port")
 
@@ -192,6 +205,7 @@ class Transmitter:
         # Writing UBRRL starts the baud generator anew: DS40002061A sec. 20.11.5.
         self._baud = self._baud & 0xF00 | value
         self._origin = cycle
+        self._keep_registers()
         self._check_speed(before=0)
 
     def _write_baud_high(self, value: int, mask: int, cycle: int) -> None:
@@ -199,6 +213,7 @@ class Transmitter:
         # on TXD, with UBRRH written long after UBRRL, would settle it.
         before = self.bit_cycles
         self._baud = (value & 0x0F) << 8 | self._baud & 0xFF
+        self._keep_registers()
         self._check_speed(before)
 
     def _check_speed(self, before: int) -> None:
