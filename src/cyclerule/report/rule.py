@@ -82,7 +82,8 @@ def draw_columns(cells: Sequence[int], scale: Scale, glyphs: Glyphs) -> list[str
 
 def draw_rule(scale: Scale, glyphs: Glyphs) -> list[str]:
     """Draws the ruler under the columns: a line with marks, and the numbers below the longer ones."""
-    between = next_round(ceil(LABEL_ROOM * scale.step / scale.width))
+    largest = scale.first + scale.cells * scale.step
+    between = next_round(ceil(max(LABEL_ROOM, len(f"{largest:,}") + 2) * scale.step / scale.width))
     minor = next((between // parts for parts in (5, 4, 2) if not between % parts and between // parts >= scale.step), 0)
     rule, numbers = "", ""
     for cell in range(scale.cells):

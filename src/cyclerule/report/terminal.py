@@ -27,7 +27,7 @@ LISTED_WRITES = 12
 PIPED_WIDTH = 80
 WIDEST_RULE = 110
 
-_BLANKS_AT_END = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)
+_END = re.compile(r"(?: |\x1b\[[0-9;]*m)+$", re.MULTILINE)
 _ASCII_WORDS = {"µ": "u", "…": "...", "·": "|", "–": "-", "’": "'", "×": "x"}
 
 
@@ -79,7 +79,7 @@ class Screen:
         with self.console.capture() as captured:
             self.console.print(Padding(thing, (0, 0, 0, indent), expand=False))
         # Tables fill their last column with blanks, which have no place in a log or behind a prompt.
-        self.console.file.write(_BLANKS_AT_END.sub(r"\1", captured.get()))
+        self.console.file.write(_END.sub(lambda end: end[0].replace(" ", ""), captured.get()))
 
     def whole_line(self, text: str) -> None:
         """Writes a line that is not wrapped, so that it can be copied whole."""
