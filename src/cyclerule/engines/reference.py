@@ -177,8 +177,8 @@ class Reference:
 
     def _pass_idle_time(self, pc: int, cycle: int, limit: int, entries: Container[int]) -> tuple[int, int] | None:
         """Goes on to the next event while nothing else happens: (cycle, turns of a self-jump), or None for ever."""
-        # UNVERIFIED: that an enabled request does not wake a chip whose I flag is clear; a board that sleeps with CLI and
-        # a timer running would settle it.
+        # UNVERIFIED: that an enabled request does not wake a chip whose I flag is clear; a board that sleeps with I
+        # clear and a timer running would settle it.
         chip = self.chip
         if not chip.is_asleep and pc in entries:
             # The jump to itself has come to an entry.

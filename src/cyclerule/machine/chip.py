@@ -94,9 +94,10 @@ class Chip:
             bus.attach(SPL, lambda cycle: self.stack_pointer & 0xFF, self._write_stack_pointer_low, quiet=True)
         if self.stack_pointer_mask == 0xFFFF:
             bus.attach(SPH, lambda cycle: self.stack_pointer >> 8, self._write_stack_pointer_high, quiet=True)
-        if "ELPM" in self.core.features:
+        # A part may have ELPM and no RAMPZ, and another register in its place (AT43USB320).
+        if "ELPM" in self.core.features and "RAMPZ" in self.part.registers:
             bus.attach(RAMPZ, None, None, quiet=True)
-        if "EIJMP_EICALL" in self.core.features:
+        if "EIJMP_EICALL" in self.core.features and "EIND" in self.part.registers:
             bus.attach(EIND, None, None, quiet=True)
 
     def status(self) -> int:

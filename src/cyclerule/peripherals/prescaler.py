@@ -46,8 +46,8 @@ class Prescaler:
 
     def ticks(self, cycle: int, divisor: int) -> int:
         """Gives how many ticks of a tap lie at or before a cycle, counted from the origin."""
-        # UNVERIFIED: that a timer at clock/1 stands still too while TSM is set: sec. 17 says that the timers are halted,
-        # yet clock/1 is no tap of the prescaler. A board that reads TCNT1 twice meanwhile would settle it.
+        # UNVERIFIED: that a timer at clock/1 stands still too while TSM is set (sec. 17 says that timers are halted,
+        # but clock/1 is no tap of this); a board that reads TCNT1 twice meanwhile would settle it.
         return 0 if self.is_held else (cycle - self.origin) // divisor
 
     def tick_cycle(self, number: int, divisor: int) -> int:

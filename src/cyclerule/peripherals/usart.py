@@ -94,7 +94,8 @@ class Transmitter:
         self._kept = status, control, frame, low, high
         self._keep_registers()
         vectors = chip.part.vectors
-        devices = (f"USART{n}", "USART", f"UART{n}", "UART")
+        # The ATmega169 has UDR, but USART0_UDRE.
+        devices = (f"USART{n}", "USART", "USART0", f"UART{n}", "UART", "UART0")
         self._empty_vector = _first(vectors, devices, "UDRE")
         self._complete_vector = _first(vectors, devices, "TX", "TXC")
         if self._complete_vector is not None:
