@@ -139,7 +139,10 @@ class IoBus:
 
         `names` are those a header may have for bits of the register, which it does not say itself.
         """
-        known = {self._part.bits[name]: name for name in names if name in self._part.bits}
+        known: dict[int, str] = {}
+        for name in names:
+            if name in self._part.bits:
+                known.setdefault(self._part.bits[name], name)
         for position in range(8):
             if bits >> position & 1:
                 self.report_unmodelled(register, f"bit {known.get(position, position)}")

@@ -11,10 +11,10 @@ from cyclerule.machine.chip import Chip
 # The bit's name on the ATmega48, ATmega162, ATmega128, ATmega16, ATtiny167 and ATtiny841. ATmega128 has PSR0 too, for
 # timer 0 alone.
 RESET_BITS = ("PSRSYNC", "PSR310", "PSR321", "PSR10", "PSR1", "PSR")
-OTHER_BITS = (
-    *("PSRASY", "PSR2", "PSR0", "PUD", "ACME", "ADHSM", "ADTS0", "ADTS1", "ADTS2", "ICPSEL1"),
-    *("XMBK", "XMM0", "XMM1", "XMM2"),
-)
+OTHER_BITS = {
+    "GTCCR": ("PSRASY", "PSR2", "PSR0", "ICPSEL1"),
+    "SFIOR": ("PSR2", "PSR0", "PUD", "ACME", "ADHSM", "ADTS0", "ADTS1", "ADTS2", "XMBK", "XMM0", "XMM1", "XMM2"),
+}
 
 
 class Prescaler:
@@ -77,7 +77,7 @@ class Prescaler:
     def _report_others(self) -> None:
         own = sum(1 << bit for bit in (self._reset_bit, self._hold_bit) if bit is not None)
         if self._register is not None and self._value & ~own:
-            self._bus.report_bits(self._register, self._value & ~own, OTHER_BITS)
+            self._bus.report_bits(self._register, self._value & ~own, OTHER_BITS[self._register])
 
     def save(self) -> Any:
         """Gives the phase."""

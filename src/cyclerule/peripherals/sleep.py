@@ -8,10 +8,6 @@ from cyclerule.machine.chip import Chip
 
 IDLE = 0
 MODE_BITS = ("SM0", "SM1", "SM2", "SM")
-OTHER_BITS = (
-    *("ISC00", "ISC01", "ISC10", "ISC11", "PUD", "BODS", "BODSE", "IVSEL", "IVCE"),
-    *("SRE", "SRW", "SRW10", "SRW11"),
-)
 
 
 class SleepControl:
@@ -53,4 +49,14 @@ class SleepControl:
         data[address] = data[address] & ~mask & 0xFF | value & mask
         others = value & mask & ~self._own
         if others:
-            self._chip.bus.report_bits(self._register, others, OTHER_BITS)
+            self._chip.bus.report_bits(self._register, others, self._names_of_others())
+
+    def _names_of_others(self) -> tuple[str, ...]:
+        if self._register == "SMCR":
+            return ()
+        # The others stand here only where they have no register of their own.
+        registers = self._chip.part.registers
+        pull_up = () if "SFIOR" in registers else ("PUD",)
+        sense = () if "EICRA" in registers else ("ISC00", "ISC01", "ISC10", "ISC11")
+        vectors = () if "GICR" in registers else ("IVSEL", "IVCE")
+        return ("SRE", "SRW", "SRW10", "BODS", "BODSE", *pull_up, *sense, *vectors)
