@@ -226,8 +226,8 @@ def fmulsu(m: Operations, d: MiddleRegister, r: MiddleRegister) -> None:
     multiply_fraction_into_r0(m, d, r, True, False)
 
 
-# UNVERIFIED: the manual's table prints 1 or 2 for DES; which applies when would need a page of it that says so,
-# so it has no figure here and a program that reaches it is told.
+# UNVERIFIED: the manual's table prints 1 or 2 for DES, so it has no figure here and a program that reaches it is told;
+# a page of the manual that says which applies when would settle it.
 @instruction("DES K", "1001 0100 KKKK 1011", cycles=Cycles(None, 2, None, None, varies=True))
 def des(m: Operations, K: RoundNumber) -> None:
     m.encrypt_round(K)

@@ -4,6 +4,9 @@ The phase, deduced from common practice on the 16-bit timer (started at every cl
 read at once it gives 1): a read sees the state in the last cycle of the reading instruction, a
 write takes effect at the clock edge that ends the last cycle of the writing one. So an instruction
 of n cycles that starts at cycle s reads at cycle s + n - 1 and writes at cycle s + n.
+
+UNVERIFIED: that IN and OUT, of one cycle, have the same phase as the two-cycle instructions that the practice is about,
+so that OUT TCNT0 and IN TCNT0 in a row give 0; a board that does so at clock/1 would settle it.
 """
 
 from collections.abc import Callable, Iterable

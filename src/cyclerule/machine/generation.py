@@ -11,7 +11,7 @@ def has_single_bit_access(part: Part) -> bool:
     whole register and write it back, so that a flag that is cleared by a 1 is cleared with it: ATmega161 datasheet
     1228B, "I/O memory".
 
-    UNVERIFIED for parts whose datasheet was not read: general purpose I/O registers and TCCR0B are taken for the mark
-    of the later generation; a part's own datasheet, chapters "I/O ports" and "Register summary", would settle it.
+    UNVERIFIED: that general purpose I/O registers or TCCR0B mark the later generation on parts whose datasheet was not
+    read; a part's own datasheet, chapters "I/O ports" and "Register summary", would settle it.
     """
     return any(name in part.registers for name in ("GPIOR0", "GPIOR", "TCCR0B"))

