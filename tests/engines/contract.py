@@ -587,6 +587,18 @@ class EngineContract:
         turn = {"PUSH Rr": 2 + 2, "RCALL k": 3 + 1, "CALL k": 4 + 1, "ICALL": 3 + 1}[syntax]
         self.fails(bench, FaultError, grow, 1 + whole * turn)
 
+    @pytest.mark.parametrize("syntax", ["PUSH Rr", "RCALL k", "POP Rd", "RET"])
+    @pytest.mark.parametrize("pointer", [0x0000, 0x0045, 0x00FE, 0x0900, 0x8000])
+    def test_a_stack_outside_ram_is_refused(self, syntax: str, pointer: int) -> None:
+        """On the chip it would reach I/O registers, or nothing: no program means that."""
+        operands: tuple[int | str, ...] = {"PUSH Rr": (2,), "POP Rd": (2,), "RET": ()}.get(syntax, ("start",))
+        bench = self.straight(line("NOP"), line(syntax, *operands, at="fault"))
+        bench.reset()
+        before = bytes(bench.chip.data)
+        bench.chip.stack_pointer = bench.chip.lowest_stack_pointer = pointer
+        self.fails(bench, FaultError, bench.listing.words["fault"], 1)
+        assert bytes(bench.chip.data) == before
+
     # The program counter.
 
     @pytest.mark.parametrize("what", WRAPS)

@@ -1,5 +1,7 @@
 """The trade's own method of timing code with the 16-bit timer, as programs on the model."""
 
+from pathlib import Path
+
 import pytest
 
 from cyclerule.session.firmware import Firmware, build
@@ -29,3 +31,13 @@ def firmware(tmp_path_factory: pytest.TempPathFactory) -> Firmware:
 def test_the_timer_reads_what_practice_says(firmware: Firmware, engine: str, function: str, count: int) -> None:
     """Common practice, no source: 1 after an empty block, 3 with a port-bit set (2 net), round after 65,536 cycles."""
     assert firmware.call(function, engine=engine).returned == count
+
+
+@pytest.mark.parametrize("engine", ["reference", "scalar"])
+def test_nothing_is_to_be_subtracted_where_in_and_out_reach_the_count(tmp_path: Path, engine: str) -> None:
+    """No source: deduced from the above. OUT TCNT1L and IN TCNT1L take one cycle each on the ATmega8."""
+    source = tmp_path / "method.c"
+    source.write_text(METHOD, "utf-8")
+    firmware = build([source], part="atmega8", clock="16 MHz")
+    assert firmware.call("empty_block", engine=engine).returned == 0
+    assert firmware.call("port_bit", engine=engine).returned == 2
