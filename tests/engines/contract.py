@@ -22,7 +22,7 @@ EARLY, LATE = 0, 11
 CASES = [Case("atmega328p", name) for name in BODIES] + [Case("atmega2560", name) for name in WIDE_BODIES]
 MIXED = Case("atmega328p", "calls")
 BROKEN_CASES = [
-    *(Case("atmega328p", name) for name in ("input and output", "branches on I", "skips", "calls")),
+    *(Case("atmega328p", name) for name in ("input and output", "calls")),
     Case("atmega2560", "extended"),
 ]
 """The cases for tests that make an engine compile again and again."""
@@ -189,7 +189,7 @@ class EngineContract:
             assert bench.run(entries={vector_word}) is Stop.AT_EXIT
             assert bench.cycle == program.cycles + bench.handler_cost
 
-    @pytest.mark.parametrize("period", [20, 61, 97])
+    @pytest.mark.parametrize("period", [20, 97])
     @pytest.mark.parametrize("keeps_log", [True, False], ids=["with log", "without log"])
     @EACH_CASE
     def test_recurring_requests_are_each_served_at_their_boundary(
@@ -262,8 +262,10 @@ class EngineContract:
             assert (outside.vector, outside.nested_in) == (8, None)
             assert (outside.start_cycle, outside.end_cycle) == (bench.begin + 5, bench.begin + 5 + 2 * cost)
 
-    @pytest.mark.parametrize("following", FOLLOWING)
-    @pytest.mark.parametrize("enabling", ENABLING)
+    @pytest.mark.parametrize(
+        ("enabling", "following"),
+        [("SEI", name) for name in FOLLOWING] + [(name, "STS") for name in ENABLING if name != "SEI"],
+    )
     def test_one_instruction_runs_after_i_is_set_before_a_waiting_request_is_served(
         self, enabling: str, following: str
     ) -> None:
@@ -351,6 +353,19 @@ class EngineContract:
         cost = bench.handler_cost
         assert bench.cycle == 2 + rule("interrupt taken while asleep", 2) + cost + 1
 
+    def test_of_requests_that_come_while_it_wakes_the_lowest_vector_is_served(self) -> None:
+        """No source: the vector is taken to be chosen when the response begins, as it is when the CPU is awake."""
+        bench = self.straight(line("SLEEP"), line("INC Rd", 2), line("NOP"))
+        bench.chip.enters_sleep = lambda: True
+        wake = rule("interrupt taken while asleep", 2)
+        for later in range(8):
+            bench.reset()
+            bench.requester.ask(9, bench.begin + 100)
+            bench.requester.ask(4, bench.begin + 100 + later)
+            assert bench.run() is Stop.AT_EXIT
+            assert [e.vector for e in bench.requester.entered] == ([4, 9] if later <= wake else [9, 4])
+            assert bench.entered()[0] == 100 + wake
+
     def test_a_chip_asleep_without_anything_to_come_is_halted(self) -> None:
         """No event is left that could ask for an interrupt."""
         bench = self.straight(line("SLEEP"), line("NOP"))
@@ -411,7 +426,7 @@ class EngineContract:
                 assert bench.run() is Stop.AT_EXIT
                 assert bench.cycle == program.cycles + cost
 
-    @pytest.mark.parametrize("seed", range(3))
+    @pytest.mark.parametrize("seed", range(2))
     @pytest.mark.parametrize("case", BROKEN_CASES, ids=str)
     def test_a_run_in_pieces_ends_as_an_unbroken_one(self, case: Case, seed: int) -> None:
         """Stops at limits, exits and entries at random, in handlers too, change nothing."""
@@ -467,7 +482,7 @@ class EngineContract:
         while bench.engine.run(bench.chip.cycle + 1, exits={bench.listing.words["end"]}) is Stop.LIMIT:
             kept.append(bench.chip.save())
         assert (bench.cycle, bench.kept_state(), bench.runs_of_handler()) == unbroken
-        for state in [*kept[:60], *kept[-120::2]]:
+        for state in [*kept[:40], *kept[-120::3]]:
             bench.chip.restore(state)
             assert bench.run() is Stop.AT_EXIT
             assert (bench.cycle, bench.kept_state(), bench.runs_of_handler()) == unbroken
@@ -505,6 +520,41 @@ class EngineContract:
         assert bench.chip.program_counter == bench.listing.words["start"] + 2
         assert bench.run() is Stop.AT_EXIT
         assert (bench.cycle, bench.engine.instructions) == (4, 4)
+
+    def test_a_break_stops_before_it_though_it_is_an_exit_too(self) -> None:
+        """Control comes to the exit once, then the run goes on to the BREAK at the same word."""
+        bench = self.straight(line("NOP"), line("BREAK", at="mark"), line("NOP"))
+        bench.reset()
+        assert bench.run(to="mark", stops_at_break=True) is Stop.AT_EXIT
+        assert bench.run(to="mark", stops_at_break=True) is Stop.AT_BREAK
+        assert (bench.cycle, bench.engine.instructions) == (1, 1)
+
+    def test_a_stop_asked_for_where_a_run_ends_otherwise_is_still_to_come(self) -> None:
+        """At an exit and at a limit: the run that goes on stops at once, and the next one is free."""
+        bench = self.straight(line("NOP"), line("NOP", at="middle"), line("NOP"))
+        alarm = bench.chip.events.alarm(lambda cycle: bench.engine.request_stop())
+        bench.saved = bench.chip.save()
+        for limit, why in ((FAR, Stop.AT_EXIT), (1, Stop.LIMIT)):
+            bench.reset()
+            alarm.set(bench.begin + 1)
+            assert bench.run(limit, to="middle" if why is Stop.AT_EXIT else "end") is why
+            assert bench.run() is Stop.REQUESTED
+            assert bench.cycle == 1
+            assert bench.run() is Stop.AT_EXIT
+            assert bench.cycle == 3
+
+    def test_control_comes_to_the_word_after_sleep_when_the_handler_has_returned(self) -> None:
+        """Waking runs the handler first, then resumes after SLEEP: DS40002061A sec. 10; asleep it is nowhere yet."""
+        bench = self.straight(line("SLEEP"), line("NOP", at="after"), line("NOP"))
+        bench.chip.enters_sleep = lambda: True
+        after = {bench.listing.words["after"]}
+        for is_exit in (True, False):
+            bench.reset()
+            bench.requester.ask(2, bench.begin + 100)
+            stop = bench.engine.run(FAR, exits=after) if is_exit else bench.engine.run(FAR, entries=after)
+            assert stop is (Stop.AT_EXIT if is_exit else Stop.AT_ENTRY)
+            assert bench.cycle == 100 + rule("interrupt taken while asleep", 2) + bench.handler_cost
+            assert not bench.chip.is_asleep
 
     # I/O.
 
@@ -570,7 +620,7 @@ class EngineContract:
         bench.reset()
         self.fails(bench, UnknownInstruction, hole, 2)
 
-    @pytest.mark.parametrize("left", range(5))
+    @pytest.mark.parametrize("left", [0, 1, 3])
     @pytest.mark.parametrize("syntax", ["PUSH Rr", "RCALL k", "CALL k", "ICALL"])
     def test_a_stack_that_grows_into_data_is_refused(self, syntax: str, left: int) -> None:
         """Below the stack's floor is data; a call needs two bytes above it."""
@@ -588,7 +638,7 @@ class EngineContract:
         self.fails(bench, FaultError, grow, 1 + whole * turn)
 
     @pytest.mark.parametrize("syntax", ["PUSH Rr", "RCALL k", "POP Rd", "RET"])
-    @pytest.mark.parametrize("pointer", [0x0000, 0x0045, 0x00FE, 0x0900, 0x8000])
+    @pytest.mark.parametrize("pointer", [0x0000, 0x00FE, 0x0900])
     def test_a_stack_outside_ram_is_refused(self, syntax: str, pointer: int) -> None:
         """On the chip it would reach I/O registers, or nothing: no program means that."""
         operands: tuple[int | str, ...] = {"PUSH Rr": (2,), "POP Rd": (2,), "RET": ()}.get(syntax, ("start",))
