@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cyclerule.cli.words import only_files, one_function, read_assignments, sort_words
+from cyclerule.cli.words import one_function, only_files, read_assignments, sort_words
 from cyclerule.errors import ArgumentError
 
 
