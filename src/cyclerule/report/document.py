@@ -138,6 +138,7 @@ class FunctionsDocument(Struct, frozen=True, kw_only=True):
     functions: list[FunctionRow]
     next_commands: Annotated[list[str], Meta(description="Commands that go on from here, for this system's shell.")]
     build_warnings: Remarks
+    notes: Remarks
 
 
 class PartRow(Struct, frozen=True, kw_only=True):

@@ -3,13 +3,13 @@
 import os
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from cyclerule.firmware.types import type_text
 from cyclerule.report.timing import BuildView
 from cyclerule.report.wording import counted, time_span
 from cyclerule.session.opening import Program
-from cyclerule.session.survey import Surveyed
+from cyclerule.session.survey import UNTOLD, Surveyed
 from cyclerule.units import Hertz, clock_text
 
 
@@ -19,7 +19,7 @@ class FunctionView:
 
     `covers` is "every input", "some inputs" or "no input"; `inputs` is how many there are in all, None where they are
     not counted. `stands` says what became of it in the program's own build, None where it stands there by itself.
-    `example` are the words that give it values.
+    `example` are the words that give it values. `signature` is empty where nothing tells it.
     """
 
     name: str
@@ -51,6 +51,7 @@ class FunctionsView:
     functions: list[FunctionView]
     next_commands: list[str]
     build_warnings: list[str]
+    notes: list[str] = field(default_factory=list)
 
 
 def view_functions(program: Program, surveyed: Sequence[Surveyed]) -> FunctionsView:
@@ -66,7 +67,13 @@ def view_functions(program: Program, surveyed: Sequence[Surveyed]) -> FunctionsV
         functions=functions,
         next_commands=_next_commands(functions, files, program.settings.as_options()),
         build_warnings=list(firmware.warnings),
+        notes=[] if functions else [_nameless(files, program.settings.as_options())],
     )
+
+
+def _nameless(files: Sequence[str], options: Sequence[str]) -> str:
+    words = ["cyclerule", "time", *files, "f", "--declare", "uint8_t f(uint8_t) @ 0x80", *options]
+    return f"a function without a name can be timed by its flash byte address: {command_text(words)}"
 
 
 def functions_sentence(view: FunctionsView) -> str:
@@ -74,7 +81,7 @@ def functions_sentence(view: FunctionsView) -> str:
     measured = [each for each in view.functions if each.maximum is not None]
     text = f"{', '.join(view.files)}: {counted(len(view.functions), 'function')}"
     if not measured:
-        return f"{text}, none of them called" if view.functions else f"{text}; there is none of your own in it"
+        return f"{text}, none of them called" if view.functions else f"{text}; it names none of your own"
     longest = max(measured, key=lambda each: each.maximum or 0)
     most = longest.maximum or 0
     time = ""
@@ -118,6 +125,8 @@ def _next_commands(functions: Sequence[FunctionView], files: Sequence[str], opti
     words = [[each.name] for each in by_spread[:1]] + [[each.name, *each.example] for each in wanting[:1]]
     if len(words) < 2:
         words += [[each.name] for each in by_spread[1:2]] or [[each.name, *each.example] for each in wanting[1:2]]
+    untold = [each for each in functions if each.problem == UNTOLD]
+    words += [[each.name, "--declare", f"uint8_t {each.name}(uint8_t)"] for each in untold[: 2 - len(words)]]
     if len(words) == 1:
         words.append([*words[0], "--comment"])
     return [command_text(["cyclerule", "time", *files, *each, *options]) for each in words]

@@ -23,6 +23,9 @@ LISTED_ROWS = 16
 LISTED_COUNTS = 10
 """Up to so many different counts of cycles are listed; more are drawn on a ruler."""
 
+TOLD_ONE_BY_ONE = 3
+"""Up to so many functions that are not called for the same reason have a line each."""
+
 LISTED_WRITES = 12
 PIPED_WIDTH = 80
 WIDEST_RULE = 110
@@ -348,6 +351,8 @@ def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = Fals
         screen.whole_line(functions_sentence(view))
         return
     screen.line(functions_sentence(view), style="bold")
+    for note in view.notes:
+        screen.whole_line(f"  {note}")
     if not view.functions:
         return
     facts = (
@@ -362,15 +367,13 @@ def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = Fals
         _show_measured(screen, view, measured)
     others = [each for each in view.functions if each.maximum is None]
     if others:
-        screen.line()
-        screen.line("not called:", style="dim", indent=2)
-        table = _table(["", ""], right=[], gap=2)
-        for each in others:
-            table.add_row(each.name, screen.text(_why(each)))
-        screen.show(table)
+        if measured:
+            screen.line()
+        _show_others(screen, others)
     _show_list_remarks(screen, measured)
-    screen.line()
-    screen.line("next:", style="dim", indent=2)
+    if view.next_commands:
+        screen.line()
+        screen.line("next:", style="dim", indent=2)
     for command in view.next_commands:
         screen.whole_line(f"  {command}")
 
@@ -393,6 +396,23 @@ def _show_measured(screen: Screen, view: FunctionsView, functions: Sequence[Func
             screen.text(_tried(each)),
         )
     screen.show(table)
+
+
+def _show_others(screen: Screen, functions: Sequence[FunctionView]) -> None:
+    screen.line("not called:", style="dim", indent=2)
+    table = _table(["", ""], right=[], gap=2)
+    named: dict[str, list[str]] = {}
+    for each in functions:
+        named.setdefault(_why(each), []).append(each.name)
+    for why, names in named.items():
+        if len(names) <= TOLD_ONE_BY_ONE:
+            for name in names:
+                table.add_row(name, screen.text(why))
+    if table.row_count:
+        screen.show(table)
+    for why, names in named.items():
+        if len(names) > TOLD_ONE_BY_ONE:
+            screen.line(f"{', '.join(names)}: {why}", indent=2)
 
 
 def _footnotes(functions: Sequence[FunctionView]) -> dict[str, str]:

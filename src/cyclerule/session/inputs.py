@@ -32,8 +32,8 @@ def signature_of(firmware: Firmware, name: str) -> FunctionType:
     if function.signature is None:
         of = f" (a clone that the compiler made of {function.clone_of})" if function.clone_of else ""
         raise ArgumentError(
-            f"nothing tells the parameters of {name}{of}: it has no debug information; "
-            f"give its C prototype, for example --declare 'uint8_t {function.source_name}(uint8_t)'"
+            f"nothing tells the parameters of {name}{of}: it has no debug information; build it with -gdwarf-4, "
+            f"or give its C prototype, for example --declare 'uint8_t {function.source_name}(uint8_t)'"
         )
     return function.signature
 

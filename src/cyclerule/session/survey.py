@@ -24,6 +24,10 @@ PART_ROWS = 64
 CALL_LIMIT = 2_000_000
 """Cycles after which a survey gives a call up: longer ones are for `cyclerule time`."""
 
+MAIN = "the program itself"
+HANDLER = "an interrupt handler without debug information (-gdwarf-4)"
+UNTOLD = "without debug information (-gdwarf-4) nothing tells its parameters; --declare can"
+
 Progress = Callable[[str, int, int], None]
 """Called with the function, how many functions are done, and how many there are."""
 
@@ -92,7 +96,12 @@ def own_functions(program: Program) -> list[Function]:
     if placed:
         order = {str(file): number for number, file in enumerate(program.files)}
         return sorted(placed, key=lambda each: (order.get(str(each.file), len(order)), each.line or 0))
-    return [each for each in functions if not each.is_label]
+    # Names that begin with two underscores are the compiler's and its libraries' (C11 7.1.3), but for handlers.
+    return [
+        each
+        for each in functions
+        if not each.is_label and (not each.name.startswith("__") or handled_vector(program.firmware, each) is not None)
+    ]
 
 
 def _survey_one(program: Program, function: Function, seconds: float) -> Surveyed:
@@ -105,11 +114,11 @@ def _survey_one(program: Program, function: Function, seconds: float) -> Surveye
         return Surveyed(spoken_name(firmware, function), function, None, "no input", None, problem, example, stands)
 
     if function.source_name == "main":
-        return refused("the program itself")
+        return refused(MAIN)
     if function.address is None and program.is_linked:
         return refused(f"{stands}; it has no copy of its own")
     if function.signature is None:
-        return refused("nothing tells its parameters: --declare its prototype")
+        return refused(HANDLER if handled_vector(firmware, function) else UNTOLD)
     wanting = _wanting(function.signature)
     if wanting is not None:
         return refused(wanting[0], *wanting[1])
