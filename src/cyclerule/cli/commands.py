@@ -27,6 +27,10 @@ LISTING = "functions"
 """What is meant where no command is named."""
 
 
+class OutputUnread(Exception):
+    """Whoever read the output has gone."""
+
+
 class Commands(click.Group):
     """The commands; a word that is none of them begins the files of a listing."""
 
@@ -48,6 +52,16 @@ class Commands(click.Group):
         if is_listing:
             args = [LISTING, *args]
         return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Runs the command that was named."""
+        try:
+            return super().invoke(ctx)
+        except OSError as error:
+            # The framework would end with 1, which is the status of a check that did not hold.
+            if is_closed_pipe(error):
+                raise OutputUnread from error
+            raise
 
     def get_help(self, ctx: click.Context) -> str:
         """Gives the help of all."""
@@ -86,6 +100,8 @@ def run(words: list[str]) -> int:
     try:
         status = commands.main(args=words, prog_name="cyclerule", standalone_mode=False)
         sys.stdout.flush()
+    except OutputUnread:
+        return close_quietly()
     except click.ClickException as error:
         return refuse("ArgumentError", usage_text(error), COMMAND_WRONG, as_json=as_json)
     except CycleruleError as error:

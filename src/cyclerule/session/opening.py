@@ -14,6 +14,9 @@ from cyclerule.units import parse_clock
 LINKED = (".elf", ".hex", ".ihex", ".ihx", ".out")
 """Suffixes of linked programs."""
 
+SOURCES = (".c", ".cpp", ".cc", ".cxx", ".S", ".s", ".asm")
+"""Suffixes of sources that may define what a file needs."""
+
 # Where every avr-gcc has its C library's headers and its own, in whatever folder it is unpacked.
 _TOOLCHAIN_HEADER = re.compile(r"[/\\](?:avr[/\\]include|lib[/\\]gcc)[/\\]")
 
@@ -142,16 +145,7 @@ def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], 
     if not _is_linked(files):
         if settings.part is None:
             raise ArgumentError(f"no part is given, so nothing can be built. {HOW_TO_GIVE_A_PART}")
-        firmware = build(
-            files,
-            part=settings.part,
-            clock=settings.clock,
-            optimize=settings.optimize,
-            flags=settings.flags,
-            defines=settings.defines,
-            keep=keep,
-            toolchain=settings.toolchain,
-        )
+        firmware = _build(files, settings, settings.part, keep)
     elif len(files) > 1:
         linked = next(path for path in files if path.suffix.lower() in LINKED)
         raise ArgumentError(f"{linked} is linked already; give it alone, or give sources only")
@@ -160,6 +154,33 @@ def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], 
     for prototype in prototypes:
         firmware.declare(prototype)
     return firmware
+
+
+def _build(files: Sequence[Path], settings: Settings, part: str, keep: Sequence[str]) -> Firmware:
+    try:
+        return build(
+            files,
+            part=part,
+            clock=settings.clock,
+            optimize=settings.optimize,
+            flags=settings.flags,
+            defines=settings.defines,
+            keep=keep,
+            toolchain=settings.toolchain,
+        )
+    except BuildError as error:
+        beside = _sources_beside(files) if "undefined reference" in str(error) else []
+        if not beside:
+            raise
+        hint = f"give the files that define them too; beside {files[0].name} are {', '.join(beside)}"
+        raise BuildError(f"{error}\n{hint}", command=error.command) from None
+
+
+def _sources_beside(files: Sequence[Path]) -> list[str]:
+    """Gives the other sources in the folder of the first file."""
+    given = {file.resolve() for file in files}
+    beside = (each for each in files[0].resolve().parent.iterdir() if each.suffix in SOURCES and each not in given)
+    return sorted(each.name for each in beside)
 
 
 def _load(file: Path, settings: Settings) -> Firmware:
