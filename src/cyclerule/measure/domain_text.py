@@ -5,7 +5,7 @@ import re
 from collections.abc import Sequence
 from fractions import Fraction
 
-from cyclerule.errors import ArgumentError, UnknownName
+from cyclerule.errors import ArgumentError, DomainTooLarge, UnknownName
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
 from cyclerule.firmware.types import (
     EnumType,
@@ -25,6 +25,9 @@ WHOLE_LIMIT = 1 << 16
 
 SHOWN_VALUES = 8
 """The most values of a list that are written out."""
+
+LONGEST_LIST = 1 << 24
+"""The most values that are kept one by one: about a gigabyte."""
 
 _RANGE = re.compile(r"(?P<first>.+?)\.\.(?P<last>[^:]+)(?::(?P<step>.+))?")
 _PREFIXES = ("text:", "hex:", "out:", "flash:", "address:", "function:")
@@ -61,6 +64,10 @@ def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
         values = _range(name, given, part, match)
         if len(parts) == 1:
             return values
+        if values[LONGEST_LIST - len(found) :]:
+            raise DomainTooLarge(
+                f"{name}={text}: a list has up to {LONGEST_LIST:,} values; a range alone may have more"
+            )
         found.extend(values)
     return found
 
@@ -122,8 +129,8 @@ def _range(name: str, given: Type, text: str, match: re.Match[str]) -> Sequence[
 def _float_range(name: str, text: str, match: re.Match[str]) -> list[float]:
     # Fractions, so that 0..1:0.1 has eleven values and its last is 1.
     try:
-        first, last, step = (Fraction(match[each] or "0") for each in ("first", "last", "step"))
-    except (ValueError, ZeroDivisionError):
+        first, last, step = (_fraction(match[each] or "0") for each in ("first", "last", "step"))
+    except (ValueError, OverflowError):
         raise ArgumentError(
             f"{name}={text}: a range of such numbers is written 0..1:0.1, the step at the end"
         ) from None
@@ -131,7 +138,20 @@ def _float_range(name: str, text: str, match: re.Match[str]) -> list[float]:
         raise ArgumentError(f"{name}={text}: a range of such numbers needs a step above 0, as in 0..1:0.1")
     if first > last:
         raise ArgumentError(f"{name}={text}: {match['first']} is above {match['last']}; a range runs upwards")
-    return [float(first + n * step) for n in range(math.floor((last - first) / step) + 1)]
+    count = math.floor((last - first) / step) + 1
+    if count > LONGEST_LIST:
+        raise DomainTooLarge(f"{name}={text}: these are {count:.3g} values, and up to {LONGEST_LIST:,} can be listed")
+    # Python divides whole numbers exactly and rounds once.
+    below = math.lcm(first.denominator, step.denominator)
+    start, each = int(first * below), int(step * below)
+    return [(start + n * each) / below for n in range(count)]
+
+
+def _fraction(text: str) -> Fraction:
+    # Only what a float holds is written out: "1e999999999" would not end.
+    if not math.isfinite(float(text)):
+        raise ValueError(text)
+    return Fraction(text.strip())
 
 
 def _value(name: str, given: Type, text: str) -> object:
