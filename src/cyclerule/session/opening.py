@@ -225,4 +225,4 @@ def _became(function: Function) -> str:
         return (
             f"the program's own build has {function.source_name} only inlined into {', '.join(function.inlined_into)}"
         )
-    return f"the compiler drops {function.source_name} from the program's own build"
+    return f"the program's own build has no code of its own for {function.source_name}"

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from cyclerule.errors import ArgumentError, BuildError, CycleruleError, DomainTooLarge, RunawayError, UnknownName
 from cyclerule.firmware.image import Function
@@ -15,8 +16,11 @@ from cyclerule.session.firmware import Firmware
 from cyclerule.session.inputs import parameter_key, parameter_word, why_not_whole
 from cyclerule.session.opening import Program, handled_vector, is_of_toolchain
 
-SECONDS = 20.0
+SECONDS = 8.0
 """How long a survey may take; functions that come when it is over get a part of their inputs."""
+
+LEAST_SECONDS = 0.5
+"""What each function has in any case."""
 
 PART_ROWS = 64
 """About how many inputs a part of a domain has."""
@@ -30,6 +34,10 @@ UNTOLD = "without debug information (-gdwarf-4) nothing tells its parameters; --
 
 Progress = Callable[[str, int, int], None]
 """Called with the function, how many functions are done, and how many there are."""
+
+
+class OutOfTime(Exception):
+    """A function has had its time."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +116,7 @@ def _survey_one(program: Program, function: Function, seconds: float) -> Surveye
     firmware, stands = program.firmware, None
     if function.address is None:
         into = ", ".join(function.inlined_into)
-        stands = f"inlined into {into}" if into else "dropped by the compiler"
+        stands = f"inlined into {into}" if into else "without code of its own"
 
     def refused(problem: str, *example: str) -> Surveyed:
         return Surveyed(spoken_name(firmware, function), function, None, "no input", None, problem, example, stands)
@@ -161,10 +169,15 @@ def _sweep(firmware: Firmware, function: Function, *, seconds: float, stands: st
     domains = {parameter_key(each, number): whole_domain(each.type) or () for number, each in enumerate(parameters)}
     count = count_rows(domains.values())
 
-    def tried(domains: Mapping[str, Sequence[object]]) -> Sweep:
-        return firmware.sweep(
-            function.name, domains, keep="summary", max_cycles=CALL_LIMIT, longest_seconds=max(seconds, 0.5)
-        )
+    ends = time.monotonic() + max(seconds, LEAST_SECONDS)
+
+    def look(_done: int, _of: int) -> None:
+        # What takes longer from input to input is not foretold from the first ones.
+        if time.monotonic() > ends:
+            raise OutOfTime
+
+    def tried(domains: Mapping[str, Sequence[object]], **how: Any) -> Sweep:
+        return firmware.sweep(function.name, domains, keep="summary", max_cycles=CALL_LIMIT, **how)
 
     def found(sweep: Sweep | None, covers: str, problem: str | None = None, *example: str) -> Surveyed:
         return Surveyed(spoken_name(firmware, function), function, sweep, covers, count, problem, example, stands)
@@ -174,8 +187,9 @@ def _sweep(firmware: Firmware, function: Function, *, seconds: float, stands: st
         if sample.count == count:
             return found(sample, "every input")
         try:
-            return found(tried(domains), "every input")
-        except DomainTooLarge:
+            longest = max(seconds, LEAST_SECONDS)
+            return found(tried(domains, progress=look, longest_seconds=longest), "every input")
+        except (DomainTooLarge, OutOfTime):
             return found(sample, "some inputs")
     except RunawayError as error:
         if error.cycle < CALL_LIMIT:
