@@ -1,7 +1,7 @@
 """Results on a terminal: a sentence, the small print, tables, and a histogram where there are many rows."""
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from cyclerule.report.functions import FunctionsView, FunctionView, functions_sentence
@@ -202,11 +202,23 @@ def _show_rows(screen: Screen, view: TimeView, calls: Sequence[CallView]) -> Non
         rest = _width([*heads, *(each.head for each in shown), ""], made([["input"] for _ in calls], shown))
         rows = made([[shortened(text, max(12, room - rest + len("input")))] for (text,) in merged], shown)
     titles = [*heads, *(each.head for each in shown), ""]
-    is_merged = heads is not names
-    table = _table([screen.text(title) for title in titles], right=range(int(is_merged), len(titles) - 1), gap=2)
+    # Laid out here: there may be tens of thousands, for which rich's tables take minutes.
+    lines = _aligned([titles, *rows], left=(0, len(titles) - 1) if heads is not names else (len(titles) - 1,))
+    screen.line(next(lines), style="dim", indent=2)
+    for line in lines:
+        screen.whole_line(f"  {line}")
+
+
+def _aligned(rows: Sequence[Sequence[str]], left: Iterable[int]) -> Iterator[str]:
+    """Lays rows out in columns, to the right but for those that are `left`."""
+    widest = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    on_the_left = set(left)
     for row in rows:
-        table.add_row(*map(screen.text, row))
-    screen.show(table)
+        cells = (
+            text.ljust(width) if number in on_the_left else text.rjust(width)
+            for number, (text, width) in enumerate(zip(row, widest, strict=True))
+        )
+        yield "  ".join(cells).rstrip()
 
 
 class _Figure(NamedTuple):
