@@ -254,12 +254,27 @@ def error_document(kind: str, message: str, exit_status: int) -> ErrorDocument:
 
 
 def write_document(document: Document) -> str:
-    """Writes a document as JSON text; what no Unicode text can hold, such as half of a file's name, becomes ?."""
+    """Writes a document as JSON text: a line for each key, and in a list of objects a line for each of them.
+
+    So the rows of two documents compare line by line. What no Unicode text can hold, such as half of a file's name,
+    becomes ?.
+    """
+    keys = (f'  "{name}": {_laid_out(getattr(document, name))}' for name in document.__struct_fields__)
+    return "{\n" + ",\n".join(keys) + "\n}"
+
+
+def _laid_out(value: object) -> str:
+    if isinstance(value, list) and value and isinstance(value[0], Struct):
+        return "[\n" + ",\n".join(f"    {_text(each)}" for each in value) + "\n  ]"
+    return _text(value)
+
+
+def _text(value: object) -> str:
     try:
-        data = msgspec.json.encode(document)
+        data = msgspec.json.encode(value)
     except UnicodeEncodeError:
-        data = msgspec.json.encode(_encodable(msgspec.to_builtins(document)))
-    return msgspec.json.format(data, indent=2).decode("utf-8")
+        data = msgspec.json.encode(_encodable(msgspec.to_builtins(value)))
+    return msgspec.json.format(data, indent=0).decode("utf-8")
 
 
 def published_schemas() -> dict[str, str]:
