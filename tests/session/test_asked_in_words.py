@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cyclerule.errors import ArgumentError, BuildError, UnknownName
+from cyclerule.errors import ArgumentError, BuildError, FirmwareError, UnknownName
 from cyclerule.measure.results import Call, Sweep
 from cyclerule.project.settings import Settings, read_settings
 from cyclerule.session.inputs import read_before, read_inputs, read_variables
@@ -182,6 +182,25 @@ class TestOpening:
         """Neither given nor named by the settings."""
         with pytest.raises(ArgumentError, match="no file to look at"):
             open_program([], settings())
+
+    def test_a_linked_files_own_part_comes_before_a_setting_but_not_before_an_option(self, tmp_path: Path) -> None:
+        """A cyclerule.toml or the environment speaks of sources; an option speaks of this file."""
+        elf = linked(tmp_path)
+        elsewhere = read_settings(folder=tmp_path, environment={"CYCLERULE_PART": "attiny85"})
+        opened = open_program([elf], elsewhere)
+        assert opened.firmware.part.name == (opened.firmware.image.part or "attiny85")
+        if opened.firmware.image.part is not None:
+            with pytest.raises(FirmwareError, match="linked for atmega328p, not for attiny85"):
+                open_program([elf], settings("attiny85"))
+
+    def test_a_file_that_names_no_part_takes_the_setting(self, tmp_path: Path) -> None:
+        """A HEX file; without one it is said how to give it."""
+        path = tmp_path / "hive.hex"
+        path.write_text(":0400000000C0FFCF6E\n:00000001FF\n", "utf-8")
+        elsewhere = read_settings(folder=tmp_path, environment={"CYCLERULE_PART": "attiny85"})
+        assert open_program([path], elsewhere).firmware.part.name == "attiny85"
+        with pytest.raises(ArgumentError, match=r"hive\.hex does not say which part it is for\. .*--part atmega328p"):
+            open_program([path], settings(None))
 
     def test_a_linked_file_is_given_alone(self, tmp_path: Path) -> None:
         """Its code is settled."""

@@ -343,7 +343,14 @@ def _origin(function: Function) -> str:
     return str(function.place or f"0x{function.address or 0:04x}")
 
 
-def load(path: str | Path, *, part: str | None = None, clock: str | int | None = None, fill: int = 0) -> Firmware:
+def load(
+    path: str | Path,
+    *,
+    part: str | None = None,
+    clock: str | int | None = None,
+    toolchain: str | Path | None = None,
+    fill: int = 0,
+) -> Firmware:
     """Loads a finished ELF or Intel HEX file.
 
     The part may come from the note that the linker leaves in an ELF file; with another one given, that is an
@@ -364,8 +371,8 @@ def load(path: str | Path, *, part: str | None = None, clock: str | int | None =
         raise FirmwareError(
             f"{path} is linked for {image.part}, not for {name}; leave the part out or build for {name}"
         )
-    toolchain = find()
-    return Firmware(image, load_part(name, toolchain), parse_clock(clock), toolchain=toolchain, fill=fill)
+    found = find(toolchain)
+    return Firmware(image, load_part(name, found), parse_clock(clock), toolchain=found, fill=fill)
 
 
 def build(

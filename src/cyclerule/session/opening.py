@@ -184,13 +184,16 @@ def _sources_beside(files: Sequence[Path]) -> list[str]:
 
 
 def _load(file: Path, settings: Settings) -> Firmware:
-    try:
-        return load(file, part=settings.part, clock=settings.clock)
-    except ArgumentError:
-        # The clock is known to be good: what it can still miss is the part.
-        if settings.part is None:
-            raise ArgumentError(f"{file} does not say which part it is for. {HOW_TO_GIVE_A_PART}") from None
-        raise
+    """Loads a linked file; what it says of its part comes before a setting that is meant for a folder's sources."""
+    given = settings.part if settings.origins["part"] == "option" else None
+    for part in (given, settings.part):
+        try:
+            return load(file, part=part, clock=settings.clock, toolchain=settings.toolchain)
+        except ArgumentError:
+            # The clock is known to be good: what can still be missing is the part.
+            if part is not None:
+                raise
+    raise ArgumentError(f"{file} does not say which part it is for. {HOW_TO_GIVE_A_PART}")
 
 
 HOW_TO_GIVE_A_PART = (
