@@ -10,7 +10,7 @@ from typing import Any
 import llvmlite
 import llvmlite.binding as llvm
 
-MODULE_TAIL = '!0 = !{!"branch_weights", i32 1, i32 100000}\n'
+MODULE_TAIL = '!0 = !{!"branch_weights", i32 1, i32 100000}\n!1 = !{}\n'
 
 
 @cache

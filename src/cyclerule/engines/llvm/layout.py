@@ -29,7 +29,11 @@ DEEPEST = 2_000
 
 
 class Cpu(ctypes.Structure):
-    """The CPU's state while compiled code runs. `deadline` is a cycle at which it comes back at the latest check."""
+    """The CPU's state while compiled code runs. `deadline` is a cycle at which it comes back at the latest check.
+
+    From `horizon` on it is compiled code's own: the cycle at which no time is left, where flags, flash and world are,
+    and the stack pointer down to which pushes need no further look.
+    """
 
     _fields_ = (
         ("cycle", ctypes.c_int64),
@@ -42,6 +46,11 @@ class Cpu(ctypes.Structure):
         ("floor", ctypes.c_uint16),
         ("shadow", ctypes.c_uint8),
         ("fresh", ctypes.c_uint8),
+        ("horizon", ctypes.c_int64),
+        ("flags_at", ctypes.c_void_p),
+        ("flash_at", ctypes.c_void_p),
+        ("world_at", ctypes.c_void_p),
+        ("safe", ctypes.c_uint16),
     )
 
 
@@ -57,6 +66,7 @@ IoWrite = ctypes.CFUNCTYPE(
 class World(ctypes.Structure):
     """What Python may change: `hooks` has a byte for each flash word, `table` an entry point for each or null.
 
+    `inner` is a table like that one for calls from compiled code.
     `touched` is set once a device has been read or written, `attention` when Python has to look first, `waiting` when
     an interrupt may be served as soon as the I flag is set.
     """
@@ -65,6 +75,7 @@ class World(ctypes.Structure):
         ("next_event", ctypes.c_int64),
         ("hooks", ctypes.c_void_p),
         ("table", ctypes.c_void_p),
+        ("inner", ctypes.c_void_p),
         ("io", ctypes.c_void_p),
         ("io_read", IoRead),
         ("io_write", IoWrite),

@@ -1,15 +1,18 @@
-"""From the intermediate form to LLVM: one function for each region.
+"""From the intermediate form to LLVM: two functions for each region.
 
-A function takes the general registers, RAM, flags, CPU state, flash and world, and gives CONTINUE,
-LEAVE or SLOW with the program counter set. Within a block registers and flags are kept as values
-and stored at its end; a flag that nothing uses is never computed. Cycles are added once a block;
-an exit inside adds what had passed up to there.
+`run_…` is the code itself. It takes the chip's data space, the CPU's state, what is left of the time, and the stack
+pointer, and gives the time left, where control is and the stack pointer. Registers and flags are values; memory has
+them at every way out. `avr_…` is its face to the outside: it hands over the CPU's state, and gives CONTINUE, LEAVE,
+SLOW or IDLE with the program counter set.
+
+Time is one number: the cycles left until the deadline times 2^32, plus the instructions executed since control came
+in. So a block costs one addition, and a look at the deadline is a look at the sign.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
-from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
+from cyclerule.engines.ir import Block, Ref, Region, Translated
 from cyclerule.engines.llvm.layout import (
     CONTINUE,
     DEEPEST,
@@ -23,278 +26,127 @@ from cyclerule.engines.llvm.layout import (
     World,
     offset,
 )
+from cyclerule.engines.llvm.outline import (
+    ALL_FLAGS,
+    IO_OFFSET,
+    UNKNOWN,
+    Outline,
+    Spot,
+    Summary,
+    block_targets,
+    effects,
+    known_effects,
+    small_callees,
+)
+from cyclerule.engines.llvm.values import Late, Node, Nodes, Text, Value, plain
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
 
-IO_OFFSET = 0x20
-SIGNATURE = "ptr noalias %regs, ptr noalias %ram, ptr noalias %flags, ptr noalias %cpu, ptr noalias %flash, ptr %world"
-_PASSED = "ptr %regs, ptr %ram, ptr %flags, ptr %cpu, ptr %flash, ptr %world"
-_TYPES = {1: "i1", 8: "i8", 16: "i16", 64: "i64", 32: "i32"}
+IN_PLACE = 60
+"""Instructions of a callee, with its own callees, up to which it is written in place of its call."""
 
+LARGEST = 700
+"""Instructions of a function, with what is written in place, above which nothing more is."""
 
-class Node:
-    """A value to be: an operation on other values, written out where it is first needed."""
-
-    __slots__ = ("arguments", "name", "operation", "width")
-
-    def __init__(self, operation: str, arguments: tuple["Node | int", ...], width: int, name: str = "") -> None:
-        self.operation, self.arguments, self.width, self.name = operation, arguments, width, name
-
-
-Value = Node | int
-
-
-@dataclass
-class _State:
-    """What is known inside a block: registers and flags as values, which of them memory lacks, and what has passed."""
-
-    registers: dict[int, Value]
-    dirty_registers: set[int]
-    flags: dict[int, Value]
-    dirty_flags: set[int]
-    cycles: int = 0
-    instructions: int = 0
-
-    def copy(self) -> "_State":
-        return _State(
-            dict(self.registers),
-            set(self.dirty_registers),
-            dict(self.flags),
-            set(self.dirty_flags),
-            self.cycles,
-            self.instructions,
-        )
-
-
-class _Text:
-    """Lines of LLVM text with the names that values have got in them."""
-
-    def __init__(
-        self, lines: list[str], names: dict[int, str], counter: list[int], base: dict[int, str] | None
-    ) -> None:
-        self.lines, self._names, self._counter, self._base = lines, names, counter, base
-        self._kept: list[Node] = []
-
-    def fresh(self) -> str:
-        """Gives a new name."""
-        self._counter[0] += 1
-        return f"%t{self._counter[0]}"
-
-    def put(self, instruction: str) -> str:
-        """Writes an instruction that gives a value, and gives its name."""
-        name = self.fresh()
-        self.lines.append(f"  {name} = {instruction}")
-        return name
-
-    def do(self, instruction: str) -> None:
-        """Writes an instruction that gives nothing."""
-        self.lines.append(f"  {instruction}")
-
-    def aside(self, lines: list[str]) -> "_Text":
-        """Gives a text for an exit out of this one: what is named here is known there, but not the other way round."""
-        known = dict(self._names) if self._base is None else {**self._base, **self._names}
-        return _Text(lines, {}, self._counter, known)
-
-    def value(self, value: Value, width: int) -> str:
-        """Writes whatever is needed for a value, and gives its name or number."""
-        if isinstance(value, int):
-            return str(value) if width != 1 else ("true" if value else "false")
-        if value.name:
-            return value.name
-        key = id(value)
-        found = self._names.get(key)
-        if found is None and self._base is not None:
-            found = self._base.get(key)
-        if found is None:
-            found = _PURE[value.operation](self, value)
-            self._names[key] = found
-            self._kept.append(value)
-        return found
-
-
-def _binary(instruction: str) -> Callable[[_Text, Node], str]:
-    def write(text: _Text, node: Node) -> str:
-        left, right = (text.value(argument, node.width) for argument in node.arguments)
-        return text.put(f"{instruction} {_TYPES[node.width]} {left}, {right}")
-
-    return write
-
-
-def _extended(text: _Text, value: Value, width: int, to: int) -> str:
-    if isinstance(value, int):
-        return str(value)
-    return text.put(f"zext {_TYPES[width]} {text.value(value, width)} to {_TYPES[to]}")
-
-
-def _sum(text: _Text, node: Node) -> str:
-    left, right, carry = node.arguments
-    total = text.put(f"add i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    return total if carry == 0 else text.put(f"add i8 {total}, {_extended(text, carry, 1, 8)}")
-
-
-def _difference(text: _Text, node: Node) -> str:
-    left, right, borrow = node.arguments
-    total = text.put(f"sub i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    return total if borrow == 0 else text.put(f"sub i8 {total}, {_extended(text, borrow, 1, 8)}")
-
-
-def _half(text: _Text, node: Node) -> str:
-    left, right, result = (text.value(argument, 8) for argument in node.arguments)
-    mixed = text.put(f"xor i8 {text.put(f'xor i8 {left}, {right}')}, {result}")
-    return text.put(f"icmp ne i8 {text.put(f'and i8 {mixed}, 16')}, 0")
-
-
-def _sum_overflow(text: _Text, node: Node) -> str:
-    left, right, result = (text.value(argument, 8) for argument in node.arguments)
-    both = text.put(f"and i8 {text.put(f'xor i8 {left}, {result}')}, {text.put(f'xor i8 {right}, {result}')}")
-    return text.put(f"icmp slt i8 {both}, 0")
-
-
-def _difference_overflow(text: _Text, node: Node) -> str:
-    left, right, result = (text.value(argument, 8) for argument in node.arguments)
-    both = text.put(f"and i8 {text.put(f'xor i8 {left}, {right}')}, {text.put(f'xor i8 {left}, {result}')}")
-    return text.put(f"icmp slt i8 {both}, 0")
-
-
-def _carry(text: _Text, node: Node) -> str:
-    # Compared step by step, and not in a wider type: this is the form that becomes the host's add with carry.
-    left, right, carry = node.arguments
-    first = text.put(f"add i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    out = text.put(f"icmp ult i8 {first}, {text.value(left, 8)}")
-    if carry == 0:
-        return out
-    more = _extended(text, carry, 1, 8)
-    total = text.put(f"add i8 {first}, {more}")
-    return text.put(f"or i1 {out}, {text.put(f'icmp ult i8 {total}, {more}')}")
-
-
-def _borrow(text: _Text, node: Node) -> str:
-    left, right, borrow = node.arguments
-    out = text.put(f"icmp ult i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    if borrow == 0:
-        return out
-    first = text.put(f"sub i8 {text.value(left, 8)}, {text.value(right, 8)}")
-    more = _extended(text, borrow, 1, 8)
-    return text.put(f"or i1 {out}, {text.put(f'icmp ult i8 {first}, {more}')}")
-
-
-def _multiply(text: _Text, node: Node) -> str:
-    left, right, left_signed, right_signed = node.arguments
-    wide = []
-    for value, signed in ((left, left_signed), (right, right_signed)):
-        wide.append(text.put(f"{'sext' if signed else 'zext'} i8 {text.value(value, 8)} to i16"))
-    return text.put(f"mul i16 {wide[0]}, {wide[1]}")
-
-
-def _bit(text: _Text, node: Node) -> str:
-    value, position = node.arguments
-    width = value.width if isinstance(value, Node) else 8
-    kind = _TYPES[width]
-    if position == width - 1:
-        return text.put(f"icmp slt {kind} {text.value(value, width)}, 0")
-    masked = text.put(f"and {kind} {text.value(value, width)}, {1 << int(_plain(position))}")
-    return text.put(f"icmp ne {kind} {masked}, 0")
-
-
-def _with_bit(text: _Text, node: Node) -> str:
-    value, position, bit = node.arguments
-    place = int(_plain(position))
-    kept = text.put(f"and i8 {text.value(value, 8)}, {0xFF ^ 1 << place}")
-    if isinstance(bit, int):
-        return text.put(f"or i8 {kept}, {bit << place}")
-    moved = text.put(f"shl i8 {_extended(text, bit, 1, 8)}, {place}")
-    return text.put(f"or i8 {kept}, {moved}")
-
-
-def _is_zero(text: _Text, node: Node) -> str:
-    (value,) = node.arguments
-    width = value.width if isinstance(value, Node) else 8
-    return text.put(f"icmp eq {_TYPES[width]} {text.value(value, width)}, 0")
-
-
-def _shift_right(text: _Text, node: Node) -> str:
-    value, high = node.arguments
-    moved = text.put(f"lshr i8 {text.value(value, 8)}, 1")
-    if high == 0:
-        return moved
-    top = "128" if high == 1 else text.put(f"shl i8 {_extended(text, high, 1, 8)}, 7")
-    return text.put(f"or i8 {moved}, {top}")
-
-
-def _swap(text: _Text, node: Node) -> str:
-    name = text.value(node.arguments[0], 8)
-    return text.put(f"or i8 {text.put(f'shl i8 {name}, 4')}, {text.put(f'lshr i8 {name}, 4')}")
-
-
-def _join(text: _Text, node: Node) -> str:
-    high, low = node.arguments
-    moved = text.put(f"shl i16 {_extended(text, high, 8, 16)}, 8")
-    return text.put(f"or i16 {moved}, {_extended(text, low, 8, 16)}")
-
-
-def _high(text: _Text, node: Node) -> str:
-    moved = text.put(f"lshr i16 {text.value(node.arguments[0], 16)}, 8")
-    return text.put(f"trunc i16 {moved} to i8")
-
-
-def _select(text: _Text, node: Node) -> str:
-    one, zero, condition = node.arguments
-    kind = _TYPES[node.width]
-    values = f"{kind} {text.value(one, node.width)}, {kind} {text.value(zero, node.width)}"
-    return text.put(f"select i1 {text.value(condition, 1)}, {values}")
-
-
-_PURE: dict[str, Callable[[_Text, Node], str]] = {
-    "sum": _sum,
-    "sum.half": _half,
-    "sum.overflow": _sum_overflow,
-    "sum.carry": _carry,
-    "difference": _difference,
-    "difference.half": _half,
-    "difference.overflow": _difference_overflow,
-    "difference.borrow": _borrow,
-    "add_words": _binary("add"),
-    "subtract_words": _binary("sub"),
-    "multiply": _multiply,
-    "both": _binary("and"),
-    "either": _binary("or"),
-    "differ": _binary("xor"),
-    "complement": lambda text, node: text.put(f"xor i8 {text.value(node.arguments[0], 8)}, 255"),
-    "negate": lambda text, node: text.put(f"xor i1 {text.value(node.arguments[0], 1)}, true"),
-    "bit": _bit,
-    "with_bit": _with_bit,
-    "is_zero": _is_zero,
-    "shift_right": _shift_right,
-    "swap_halves": _swap,
-    "double": lambda text, node: text.put(f"shl i16 {text.value(node.arguments[0], 16)}, 1"),
-    "join": _join,
-    "low": lambda text, node: text.put(f"trunc i16 {text.value(node.arguments[0], 16)} to i8"),
-    "high": _high,
-    "select": _select,
-}
+UNLIKELY, COUNTS = "!prof !0", "{ i64, i32, i16 }"
+SIGNATURE = "ptr noalias %data, ptr noalias %cpu, i64 %time, i16 zeroext %stack"
+_FACE = "ptr %regs, ptr %ram, ptr %flags, ptr %cpu, ptr %flash, ptr %world"
+_MOST_TIME = (1 << 31) - 1
 
 
 class Lowering:
-    """Writes the LLVM functions of a chip's regions; `tracks` adds the notes on what is read before it is written."""
+    """Writes the LLVM functions of a chip's regions; `tracks` adds the notes on what is read before it is written.
+
+    `longest` is the most cycles that can pass in any function written so far between two looks at the deadline.
+    """
 
     def __init__(self, chip: Chip, *, tracks: bool = False) -> None:
         self.chip, self.tracks = chip, tracks
-        self.flash_bytes = len(chip.flash)
+        self.longest = 0
+        self._summaries: dict[int, Summary] = {}
 
-    def module(self, regions: Iterable[Region], stops: frozenset[int]) -> str:
-        """Gives a module with a function for each region; at the words of `stops` control always comes back first."""
-        regions = list(regions)
-        together = frozenset(region.entry for region in regions)
-        return "".join(_Function(self, region, together, stops).text() for region in regions)
+    def forget(self) -> None:
+        """Forgets the functions written so far, which can no longer be called."""
+        self._summaries.clear()
+        self.longest = 0
+
+    def module(
+        self,
+        regions: Iterable[Region],
+        stops: frozenset[int],
+        *,
+        known: Mapping[int, Region | None] | None = None,
+        watches: bool = True,
+    ) -> str:
+        """Gives a module with the functions of some regions; at the words of `stops` control always comes back first.
+
+        `known` are regions that have functions already. With `watches` hooks are looked at, at every entry and
+        return point; without it they are not, and small callees are written in place of their calls.
+        """
+        made = {region.entry: region for region in regions}
+        around = {**{word: region for word, region in (known or {}).items() if region is not None}, **made}
+        touched = known_effects(around.values(), self.chip)
+        inlined = frozenset[int]()
+        if not watches:
+            inlined = small_callees(around, self.chip.flash_words, most=IN_PLACE) - stops
+            inlined = frozenset(
+                w for w in inlined if not any(touched[e.word].moves_stack for e in around[w].instructions())
+            )
+        outlines = {
+            word: Outline(self.chip, region, around, inlined=inlined, stops=stops, known=touched, most=LARGEST)
+            for word, region in made.items()
+        }
+        texts: list[str] = []
+        self._write_all(outlines, texts, watches=watches)
+        return "".join(texts)
+
+    def _write_all(self, outlines: Mapping[int, Outline], texts: list[str], *, watches: bool) -> None:
+        """Writes callees before callers, as far as calls do not go round."""
+        begun: set[int] = set()
+
+        def write(word: int) -> None:
+            begun.add(word)
+            outline = outlines[word]
+            for callee in sorted(outline.callees):
+                if callee in outlines and callee not in begun:
+                    write(callee)
+            summary = outline.study(self._summaries, watches=watches)
+            function = _Function(self, outline, self._summaries, frozenset(outlines), watches=watches)
+            texts.append(function.text())
+            texts.append(_face(word))
+            self._summaries[word] = summary
+            self.longest = max(self.longest, summary.longest)
+
+        for word in sorted(outlines):
+            if word not in begun:
+                write(word)
 
     def steps(self, instructions: Iterable[Translated]) -> str:
         """Gives a module with a function for each single instruction, which never goes on to the next."""
         texts = []
         for each in instructions:
             region = Region(each.word, {each.word: Block(each.word, [each])}, frozenset())
-            texts.append(_Function(self, region, frozenset(), frozenset(), is_step=True).text())
+            own = {each.word: effects(each, self.chip)}
+            outline = Outline(self.chip, region, {}, inlined=frozenset(), stops=frozenset(), known=own, most=0)
+            outline.study({}, watches=False)
+            texts.append(_Function(self, outline, {}, frozenset(), watches=False, is_step=True).text())
         return "".join(texts)
+
+
+def step_name(word: int) -> str:
+    """Gives the name of the function for a single instruction."""
+    return f"step_{word:x}"
+
+
+def function_name(word: int) -> str:
+    """Gives the name of the function for an entry, as the outside calls it."""
+    return f"avr_{word:x}"
+
+
+def inner_name(word: int) -> str:
+    """Gives the name of the function for an entry, as compiled code calls it."""
+    return f"run_{word:x}"
 
 
 def looked_at(region: Region) -> frozenset[int]:
@@ -311,155 +163,364 @@ def looked_at(region: Region) -> frozenset[int]:
     )
 
 
-def step_name(word: int) -> str:
-    """Gives the name of the function for a single instruction."""
-    return f"step_{word:x}"
+def _field(text: Text, name: str, structure: type[Cpu] | type[World] = Cpu, base: str = "%cpu") -> str:
+    return text.put(f"getelementptr i8, ptr {base}, i64 {offset(structure, name)}")
 
 
-def function_name(word: int) -> str:
-    """Gives the name of the function for an entry."""
-    return f"avr_{word:x}"
+def _face(word: int) -> str:
+    """Writes the function that the outside calls: the CPU's state in, the CPU's state and a status out."""
+    lines: list[str | Late] = ["entry:"]
+    text = Text(lines, [0])
+
+    def load(name: str, kind: str = "i64") -> str:
+        return text.put(f"load {kind}, ptr {_field(text, name)}")
+
+    def store(name: str, value: str, kind: str = "i64") -> None:
+        text.do(f"store {kind} {value}, ptr {_field(text, name)}")
+
+    for name, value in (("flags_at", "%flags"), ("flash_at", "%flash"), ("world_at", "%world")):
+        store(name, value, "ptr")
+    cycle, deadline = load("cycle"), load("deadline")
+    fresh = text.put(f"icmp ne i8 {load('fresh', 'i8')}, 0")
+    store("fresh", "0", "i8")
+    left = text.put(f"sub i64 {text.put(f'sub i64 {deadline}, {cycle}')}, 1")
+    hooks = text.put(f"load ptr, ptr {_field(text, 'hooks', World, '%world')}")
+    hook = text.put(f"load i8, ptr {text.put(f'getelementptr i8, ptr {hooks}, i64 {word}')}")
+    stays = text.put(f"or i1 {text.put(f'icmp slt i64 {left}, 0')}, {text.put(f'icmp ne i8 {hook}, 0')}")
+    stays = text.put(f"and i1 {stays}, {text.put(f'xor i1 {fresh}, true')}")
+    text.do(f"br i1 {stays}, label %stay, label %go")
+    text.label("stay")
+    store("pc", str(word), "i32")
+    text.do(f"ret i32 {LEAVE}")
+    text.label("go")
+    is_long = text.put(f"icmp sgt i64 {left}, {_MOST_TIME}")
+    left = text.put(f"select i1 {is_long}, i64 {_MOST_TIME}, i64 {left}")
+    store("horizon", text.put(f"add i64 {cycle}, {left}"))
+    lowest, floor = load("lowest", "i16"), load("floor", "i16")
+    store("safe", _larger(text, lowest, floor), "i16")
+    time = text.put(f"shl i64 {left}, 32")
+    stack = load("sp", "i16")
+    came = text.put(f"call {COUNTS} @{inner_name(word)}(ptr %regs, ptr %cpu, i64 {time}, i16 zeroext {stack})")
+    time = text.put(f"extractvalue {COUNTS} {came}, 0")
+    where = text.put(f"extractvalue {COUNTS} {came}, 1")
+    store("sp", text.put(f"extractvalue {COUNTS} {came}, 2"), "i16")
+    store("cycle", text.put(f"sub i64 {load('horizon')}, {text.put(f'ashr i64 {time}, 32')}"))
+    executed = text.put(f"and i64 {time}, {0xFFFFFFFF}")
+    store("instructions", text.put(f"add i64 {load('instructions')}, {executed}"))
+    goes_on = text.put(f"icmp sge i32 {where}, 0")
+    text.do(f"br i1 {goes_on}, label %on, label %out")
+    text.label("on")
+    store("pc", where, "i32")
+    text.do(f"ret i32 {CONTINUE}")
+    text.label("out")
+    text.do(f"ret i32 {text.put(f'sub i32 0, {where}')}")
+    body = "\n".join(map(str, lines))
+    return f"define i32 @{function_name(word)}({_FACE}) nounwind {{\n{body}\n}}\n"
+
+
+def _larger(text: Text, one: str, other: str) -> str:
+    return text.put(f"select i1 {text.put(f'icmp ugt i16 {one}, {other}')}, i16 {one}, i16 {other}")
+
+
+@dataclass
+class _Window:
+    """Distances from an address, between which all is known to be RAM; it may still grow until the block ends."""
+
+    low: int
+    high: int
+    spot: Spot | None = None
+    base: str = ""
+
+
+@dataclass
+class _State:
+    """What is known at a place: registers and flags as values, what their variables and memory lack, what has passed.
+
+    `height` is the stack pointer's distance from `stack`, or from its value on entry where that is empty. `pushed`
+    and `popped` are distances between which the stack may be written, or read, without a look.
+    """
+
+    registers: dict[int, Value]
+    unsaved: set[int]
+    dirty: set[int]
+    flags: dict[int, Value]
+    unsaved_flags: set[int]
+    dirty_flags: set[int]
+    time: str
+    stack: str
+    height: int
+    cycles: int = 0
+    instructions: int = 0
+    pushed: tuple[int, int] | None = None
+    popped: tuple[int, int] | None = None
+    windows: dict[Value, _Window] = field(default_factory=dict)
+    is_stack_saved: bool = True
+
+    def copy(self) -> "_State":
+        return _State(
+            dict(self.registers),
+            set(self.unsaved),
+            set(self.dirty),
+            dict(self.flags),
+            set(self.unsaved_flags),
+            set(self.dirty_flags),
+            self.time,
+            self.stack,
+            self.height,
+            self.cycles,
+            self.instructions,
+            self.pushed,
+            self.popped,
+            dict(self.windows),
+            self.is_stack_saved,
+        )
+
+
+_Span = tuple[int, int] | None
 
 
 class _Function:
-    """One region on its way to text."""
+    """One function on its way to text."""
 
     def __init__(
         self,
         lowering: Lowering,
-        region: Region,
+        outline: Outline,
+        summaries: Mapping[int, Summary],
         together: frozenset[int],
-        stops: frozenset[int],
         *,
+        watches: bool,
         is_step: bool = False,
     ) -> None:
-        self.is_step = is_step
-        self.chip, self.tracks, self.flash_bytes = lowering.chip, lowering.tracks, lowering.flash_bytes
-        self.region, self.together, self.stops = region, together, stops
-        self.looked = looked_at(region)
-        self.lines: list[str] = []
-        self.aside: list[str] = []
-        self.main = _Text(self.lines, {}, [0], None)
-        self.label_count = 0
-        self.state = _State({}, set(), {}, set())
+        self.chip, self.tracks = lowering.chip, lowering.tracks
+        self.outline, self.summaries, self.together = outline, summaries, together
+        self.watches, self.is_step = watches, is_step
+        self.looked = looked_at(outline.region) if watches else frozenset[int]()
+        self.nodes = Nodes()
+        self.lines: list[str | Late] = []
+        self.asides: list[str | Late] = []
+        self.counter = [0]
+        self.labels = 0
+        self.main = Text(self.lines, self.counter)
+        self.spot = outline.entry
+        self.root = outline.entry
+        self.position = 0
+        self.state = self.before = _State({}, set(), set(), {}, set(), set(), "%time", "", 0)
         self.attention: str | None = None
-        self.block = region.blocks[region.entry]
-        self.before = self.state
         self.noted: set[int] = set()
+        self.handed: dict[Spot, tuple[Text, _State, Spot]] = {}
+        self.spans: dict[tuple[Spot, Spot], tuple[_Span, _Span]] = {}
+        self.registers: set[int] = set()
+        self.flags: set[int] = set()
+        touched = [outline.effects[each.word] for spot in outline.spots for each in spot.block.instructions]
+        self.own_registers = frozenset[int]().union(*(effect.reads | effect.writes for effect in touched))
 
     # Pieces of text.
 
     def label(self, hint: str) -> str:
         """Gives a new label."""
-        self.label_count += 1
-        return f"{hint}{self.label_count}"
+        self.labels += 1
+        return f"{hint}{self.labels}"
 
-    def field(self, text: _Text, name: str, structure: type[Cpu] | type[World] = Cpu) -> str:
-        """Writes the address of a field."""
-        base = "%cpu" if structure is Cpu else "%world"
-        return text.put(f"getelementptr i8, ptr {base}, i64 {offset(structure, name)}")
+    def pointer(self, text: Text, name: str) -> str:
+        """Writes the address that a field of the CPU's state holds; it does not change while code runs."""
+        return text.put(f"load ptr, ptr {_field(text, name)}, !invariant.load !1")
+
+    def world(self, text: Text, name: str, kind: str = "ptr") -> str:
+        """Writes the value of a field of the world."""
+        return text.put(f"load {kind}, ptr {_field(text, name, World, self.pointer(text, 'world_at'))}")
 
     def text(self) -> str:
         """Gives the whole function."""
-        name = (step_name if self.is_step else function_name)(self.region.entry)
+        outline = self.outline
+        for spot in outline.spots:
+            self._write_spot(spot)
+        lines: list[str | Late] = ["entry:"]
+        text = Text(lines, self.counter)
         if self.is_step:
-            self.lines.append(f"entry:\n  br label %b{self.region.entry:x}")
-        else:
-            self._entry()
-        for word in sorted(self.region.blocks):
-            self._block(self.region.blocks[word])
-        body = "\n".join([*self.lines, *self.aside])
-        return f"define i32 @{name}({SIGNATURE}) nounwind {{\n{body}\n}}\n"
+            self._write_step_entry(text)
+        text.do("%stack.wide = zext i16 %stack to i64")
+        text.do("%top = getelementptr i8, ptr %data, i64 %stack.wide")
+        for register in sorted(self.registers):
+            text.do(f"%r{register}.at = getelementptr i8, ptr %data, i64 {register}")
+            text.do(f"%r{register} = alloca i8")
+            text.do(f"store i8 {text.put(f'load i8, ptr %r{register}.at')}, ptr %r{register}")
+        if self.flags:
+            flags = self.pointer(text, "flags_at")
+            for flag in sorted(self.flags):
+                text.do(f"%f{flag} = alloca i1")
+                text.do(f"store i1 {self._load_flag(text, flags, flag)}, ptr %f{flag}")
+        text.do("%left = alloca i64")
+        text.do("store i64 %time, ptr %left")
+        text.do("%sp = alloca i16")
+        text.do("store i16 %stack, ptr %sp")
+        text.do(f"br label %{outline.entry.label}")
+        body = "\n".join(map(str, [*lines, *self.lines, *self.asides]))
+        word = outline.region.entry
+        if self.is_step:
+            return f"define i32 @{step_name(word)}({_FACE}) nounwind {{\n{body}\n}}\n"
+        return f"define {COUNTS} @{inner_name(word)}({SIGNATURE}) nounwind {{\n{body}\n}}\n"
 
-    def _entry(self) -> None:
-        text, entry = self.main, self.region.entry
-        self.lines.append("entry:")
-        fresh_at = self.field(text, "fresh")
-        fresh = text.put(f"load i8, ptr {fresh_at}")
-        text.do(f"store i8 0, ptr {fresh_at}")
-        is_fresh = text.put(f"icmp ne i8 {fresh}, 0")
-        check = self.label("check")
-        text.do(f"br i1 {is_fresh}, label %b{entry:x}, label %{check}")
-        self.lines.append(f"{check}:")
-        self._check(entry, f"b{entry:x}", hooked=True)
+    def _write_step_entry(self, text: Text) -> None:
+        text.do("%data = getelementptr i8, ptr %regs, i64 0")
+        for name, value in (("flags_at", "%flags"), ("flash_at", "%flash"), ("world_at", "%world")):
+            text.do(f"store ptr {value}, ptr {_field(text, name)}")
+        text.do(f"%stack = load i16, ptr {_field(text, 'sp')}")
+        floor = text.put(f"load i16, ptr {_field(text, 'floor')}")
+        lowest = text.put(f"load i16, ptr {_field(text, 'lowest')}")
+        safe = _larger(text, lowest, floor)
+        text.do(f"store i16 {safe}, ptr {_field(text, 'safe')}")
+        # A single instruction counts from the cycle at hand: nothing is left of its time.
+        text.do("%time = add i64 0, 0")
+        cycle = text.put(f"load i64, ptr {_field(text, 'cycle')}")
+        text.do(f"store i64 {cycle}, ptr {_field(text, 'horizon')}")
 
-    def _check(self, word: int, then: str, *, hooked: bool) -> None:
-        """Comes back at a boundary when the deadline is reached, or a hook is set there; all is in memory."""
+    def _load_flag(self, text: Text, flags: str, flag: int) -> str:
+        at = text.put(f"getelementptr i8, ptr {flags}, i64 {flag}")
+        return text.put(f"icmp ne i8 {text.put(f'load i8, ptr {at}')}, 0")
+
+    # Time.
+
+    def _pass(self, text: Text, state: _State) -> str:
+        """Writes the time that is left once all that has passed is taken off."""
+        if state.cycles or state.instructions:
+            change = state.instructions - (state.cycles << 32)
+            state.time = text.put(f"add i64 {state.time}, {change}")
+            state.cycles = state.instructions = 0
+        return state.time
+
+    def _cycle(self, extra: int) -> str:
+        """Writes the cycle at hand, with what has passed and `extra` cycles more."""
         text = self.main
-        cycle = text.put(f"load i64, ptr {self.field(text, 'cycle')}")
-        deadline = text.put(f"load i64, ptr {self.field(text, 'deadline')}")
-        leaves = text.put(f"icmp sge i64 {cycle}, {deadline}")
-        if hooked:
-            hooks = text.put(f"load ptr, ptr {self.field(text, 'hooks', World)}")
-            hook = text.put(f"load i8, ptr {text.put(f'getelementptr i8, ptr {hooks}, i64 {word}')}")
-            leaves = text.put(f"or i1 {leaves}, {text.put(f'icmp ne i8 {hook}, 0')}")
-        out = self.label("out")
-        text.do(f"br i1 {leaves}, label %{out}, label %{then}, !prof !0")
-        aside = text.aside(self.aside)
-        self.aside.append(f"{out}:")
-        self._return(aside, LEAVE, str(word))
+        horizon = text.put(f"load i64, ptr {_field(text, 'horizon')}")
+        left = text.put(f"ashr i64 {self.state.time}, 32")
+        cycle = text.put(f"sub i64 {horizon}, {left}")
+        return text.put(f"add i64 {cycle}, {self.state.cycles + extra}")
 
-    def _return(self, text: _Text, status: int, pc: str) -> None:
-        text.do(f"store i32 {pc}, ptr {self.field(text, 'pc')}")
-        text.do(f"ret i32 {status}")
+    # Ways out.
 
-    def _flush(self, text: _Text, state: _State) -> None:
-        """Writes what memory lacks: registers, flags, cycles and the count of instructions."""
-        for register in sorted(state.dirty_registers):
-            value = text.value(state.registers[register], 8)
-            text.do(f"store i8 {value}, ptr {text.put(f'getelementptr i8, ptr %regs, i64 {register}')}")
-        for flag in sorted(state.dirty_flags):
-            value = _extended(text, state.flags[flag], 1, 8)
-            text.do(f"store i8 {value}, ptr {text.put(f'getelementptr i8, ptr %flags, i64 {flag}')}")
-        for name, count in (("cycle", state.cycles), ("instructions", state.instructions)):
-            if count:
-                at = self.field(text, name)
-                total = text.put(f"add i64 {text.put(f'load i64, ptr {at}')}, {count}")
-                text.do(f"store i64 {total}, ptr {at}")
+    def _flush(self, text: Text, state: _State, registers: Iterable[int], flags: Iterable[int]) -> None:
+        """Writes registers and flags to memory."""
+        for register in sorted(registers):
+            self.registers.add(register)
+            text.do(f"store i8 {self._register_in(text, state, register)}, ptr %r{register}.at")
+        kept = sorted(flags)
+        if kept:
+            base = self.pointer(text, "flags_at")
+            for flag in kept:
+                bit = text.put(f"zext i1 {self._flag_in(text, state, flag)} to i8")
+                text.do(f"store i8 {bit}, ptr {text.put(f'getelementptr i8, ptr {base}, i64 {flag}')}")
 
-    def _flush_main(self) -> None:
-        self._flush(self.main, self.state)
-        self.state.dirty_registers.clear()
-        self.state.dirty_flags.clear()
-        self.state.cycles = self.state.instructions = 0
+    def _register_in(self, text: Text, state: _State, register: int) -> str:
+        value = state.registers.get(register)
+        if value is None:
+            self.registers.add(register)
+            return text.put(f"load i8, ptr %r{register}")
+        return text.value(value, 8)
+
+    def _flag_in(self, text: Text, state: _State, flag: int) -> str:
+        value = state.flags.get(flag)
+        if value is None:
+            return text.put(f"load i1, ptr {self._flag_variable(flag)}")
+        return text.value(value, 1)
+
+    def _flag_variable(self, flag: int) -> str:
+        is_entry = self.root is self.outline.entry and not self.root.predecessors
+        if flag not in self.root.live_flags and not is_entry:
+            raise AssertionError(
+                f"flag {flag} is used at 0x{2 * self.spot.block.word:x}, where nothing was to look at it"
+            )
+        self.flags.add(flag)
+        return f"%f{flag}"
+
+    def _leave(self, text: Text, state: _State, status: int, pc: str) -> None:
+        """Leaves the function: everything to memory, then the status, or the word where control is."""
+        self._flush(text, state, state.dirty, state.dirty_flags)
+        time = self._pass(text, state)
+        if self.is_step:
+            left = text.put(f"ashr i64 {time}, 32")
+            horizon = text.put(f"load i64, ptr {_field(text, 'horizon')}")
+            text.do(f"store i64 {text.put(f'sub i64 {horizon}, {left}')}, ptr {_field(text, 'cycle')}")
+            executed = text.put(f"load i64, ptr {_field(text, 'instructions')}")
+            more = text.put(f"and i64 {time}, {0xFFFFFFFF}")
+            text.do(f"store i64 {text.put(f'add i64 {executed}, {more}')}, ptr {_field(text, 'instructions')}")
+            text.do(f"store i16 {self._stack_pointer(text, state)}, ptr {_field(text, 'sp')}")
+            text.do(f"store i32 {pc}, ptr {_field(text, 'pc')}")
+            text.do(f"ret i32 {status}")
+            return
+        if status != CONTINUE:
+            text.do(f"store i32 {pc}, ptr {_field(text, 'pc')}")
+        self._give_back(text, time, pc if status == CONTINUE else str(-status), self._stack_pointer(text, state))
+
+    def _give_back(self, text: Text, time: str, where: str, stack: str) -> None:
+        one = text.put(f"insertvalue {COUNTS} undef, i64 {time}, 0")
+        two = text.put(f"insertvalue {COUNTS} {one}, i32 {where}, 1")
+        three = text.put(f"insertvalue {COUNTS} {two}, i16 {stack}, 2")
+        text.do(f"ret {COUNTS} {three}")
+
+    def _leave_where(self, condition: str, state: _State, status: int, pc: str, *, sets_shadow: bool = False) -> None:
+        """Leaves the function when a condition holds, which it seldom does."""
+        if condition == "false":
+            return
+        out, on = self.label("out"), self.label("on")
+        self.main.do(f"br i1 {condition}, label %{out}, label %{on}, {UNLIKELY}")
+        away = self.main.away(self.asides)
+        away.label(out)
+        if sets_shadow:
+            away.do(f"store i8 {SHADOW}, ptr {_field(away, 'shadow')}")
+        self._leave(away, state.copy(), status, pc)
+        self.main.label(on)
 
     def _slow(self, condition: str, before: _State, word: int) -> None:
         """Leaves the instruction to the exact path when the condition holds, with the state before it."""
-        out, on = self.label("slow"), self.label("on")
-        self.main.do(f"br i1 {condition}, label %{out}, label %{on}, !prof !0")
-        aside = self.main.aside(self.aside)
-        self.aside.append(f"{out}:")
-        self._flush(aside, before)
-        self._return(aside, SLOW, str(word))
-        self.lines.append(f"{on}:")
+        self._leave_where(condition, before, SLOW, str(word))
 
-    # Blocks and instructions.
+    # Spots and instructions.
 
-    def _block(self, block: Block) -> None:
-        self.lines.append(f"b{block.word:x}:")
-        self.block = block
-        self.noted = set()
-        self.state = _State({}, set(), {}, set())
-        if block.word in self.stops and block.word != self.region.entry:
-            self._return(self.main, LEAVE, str(block.word))
+    def _write_spot(self, spot: Spot) -> None:
+        handed = self.handed.pop(spot, None)
+        if handed is None:
+            self.root = spot
+            self.main = Text(self.lines, self.counter)
+            self.main.label(spot.label)
+            self.state = self._state_at(spot)
+        else:
+            base, self.state, self.root = handed
+            self.main = base.away(self.lines)
+            self.main.label(spot.label)
+        self.spot, self.noted, self.attention = spot, set(), None
+        block = spot.block
+        if self.outline.is_stop(spot):
+            self._leave(self.main, self.state, LEAVE, str(block.word))
             return
-        for each in block.instructions:
+        for position, each in enumerate(block.instructions):
+            self.position = position
             self.attention = None
-            if each.stands_apart or self._jumps_to_itself(each):
-                self._flush_main()
-                self._return(self.main, SLOW if each.stands_apart else IDLE + each.timing.base, str(each.word))
+            if each.stands_apart or _jumps_to_itself(each):
+                status = SLOW if each.stands_apart else IDLE + each.timing.base
+                self._leave(self.main, self.state, status, str(each.word))
                 return
             if self._instruction(each):
                 return
-        self._go(block, block.after % self.chip.flash_words)
+        self._go(block.after % self.chip.flash_words)
 
-    def _jumps_to_itself(self, each: Translated) -> bool:
-        flow = each.flow
-        if flow is None:
-            return False
-        return (flow.name == "jump_by" and flow.arguments[0] == -1) or (
-            flow.name == "jump_to" and flow.arguments[0] == each.word
-        )
+    def _state_at(self, spot: Spot) -> _State:
+        """Gives what is known where several ways come together: what is in variables."""
+        text = self.main
+        time = text.put("load i64, ptr %left")
+        dirty, dirty_flags = set(spot.dirty), set(spot.dirty_flags)
+        state = _State({}, set(), dirty, {}, set(), dirty_flags, time, "", spot.height or 0)
+        if spot.height is None:
+            state.stack = text.put("load i16, ptr %sp")
+            return state
+        # What is known of the stack's room stays so. Ways back add nothing, unless they come from elsewhere.
+        forth = [each for each in spot.predecessors if not each.is_back(spot)]
+        back = [each for each in spot.predecessors if each.is_back(spot)]
+        spans = [self.spans.get((each, spot), (None, None)) for each in forth]
+        if spans and all(self.outline.dominates(spot, each) for each in back):
+            state.pushed = _common([pushed for pushed, _ in spans])
+            state.popped = _common([popped for _, popped in spans])
+        return state
 
     def _instruction(self, each: Translated) -> bool:
         """Writes one instruction; tells whether it ended the block."""
@@ -474,7 +535,7 @@ class _Function:
                 self._flow(each, name, arguments, before)
                 return True
             if name == "set_flag" and arguments[0] == I:
-                shadow = self._sets(I, arguments[1])
+                shadow = self._set_and_compare(I, arguments[1])
                 results.append(())
                 continue
             if name in ("io_write", "store") and self._io_address(name, arguments) == SREG:
@@ -486,86 +547,67 @@ class _Function:
         self.state.instructions += 1
         after = (each.word + each.words) % self.chip.flash_words
         if shadow is not None:
-            if not self.is_step and each is not self.block.instructions[-1]:
+            if not self.is_step and each is not self.spot.block.instructions[-1]:
                 # The next instruction ends the shadow, so nobody sees it unless a request is waiting.
-                waiting = self.main.put(f"load i64, ptr {self.field(self.main, 'waiting', World)}")
-                shadow = self.main.put(f"and i1 {shadow}, {self.main.put(f'icmp ne i64 {waiting}, 0')}")
-            self._leave_if(shadow, after, sets_shadow=True)
-            if shadow == "true":
-                return True
+                waiting = self.main.put(f"icmp ne i64 {self.world(self.main, 'waiting', 'i64')}, 0")
+                shadow = self.main.put(f"and i1 {shadow}, {waiting}")
+            self._leave_where(shadow, self.state, LEAVE, str(after), sets_shadow=True)
         if self.attention is not None:
-            self._leave_if(self.attention, after)
+            self._leave_where(self.attention, self.state, LEAVE, str(after))
         return False
 
-    def _leave_if(self, condition: str, word: int, *, sets_shadow: bool = False, extra: int = 0) -> None:
-        """Comes back at the boundary after an instruction when the condition holds."""
-        state = self.state.copy()
-        state.cycles += extra
-        if condition == "true":
-            self._flush(self.main, state)
-            self._leave_now(self.main, word, sets_shadow=sets_shadow)
-            return
-        out, on = self.label("leave"), self.label("on")
-        self.main.do(f"br i1 {condition}, label %{out}, label %{on}, !prof !0")
-        aside = self.main.aside(self.aside)
-        self.aside.append(f"{out}:")
-        self._flush(aside, state)
-        self._leave_now(aside, word, sets_shadow=sets_shadow)
-        self.lines.append(f"{on}:")
-
-    def _leave_now(self, text: _Text, word: int, *, sets_shadow: bool) -> None:
-        if sets_shadow:
-            text.do(f"store i8 {SHADOW}, ptr {self.field(text, 'shadow')}")
-        self._return(text, LEAVE, str(word))
-
-    def _operation(  # noqa: C901, PLR0912 - one case for each operation that is not a plain value
+    def _operation(  # noqa: C901 - one case for each operation that is not a plain value
         self, each: Translated, name: str, arguments: list[Value], widths: tuple[int, ...], before: _State
     ) -> tuple[Value, ...]:
-        state = self.state
         match name:
             case "read":
-                register = int(_plain(arguments[0]))
+                register = plain(arguments[0])
                 self._note_register(each, register, is_read=True)
                 return (self._register(register),)
             case "write":
-                register = int(_plain(arguments[0]))
+                register = plain(arguments[0])
                 self._note_register(each, register, is_read=False)
-                state.registers[register] = arguments[1]
-                state.dirty_registers.add(register)
+                self._set_register(register, arguments[1])
                 return ()
             case "flag":
-                return (self._flag(int(_plain(arguments[0]))),)
+                return (self._flag(plain(arguments[0])),)
             case "set_flag":
-                flag = int(_plain(arguments[0]))
-                state.flags[flag] = arguments[1]
-                state.dirty_flags.add(flag)
+                self._set_flag(plain(arguments[0]), arguments[1])
                 return ()
             case "add_with_carry":
-                return _sum_nodes("sum", "carry", arguments)
+                return self.nodes.sums("sum", "carry", tuple(arguments))
             case "subtract_with_borrow":
-                return _sum_nodes("difference", "borrow", arguments)
+                return self.nodes.sums("difference", "borrow", tuple(arguments))
             case "load":
                 return (self._load(each, arguments[0], before),)
             case "store":
                 self._store(each, arguments[0], arguments[1], before)
                 return ()
             case "push":
-                self._push(each, [arguments[0]], before)
+                self._push(each, arguments[0], before)
                 return ()
             case "pop":
-                return (self._pop(each, 1, before)[0],)
+                return (self._pop(each, before),)
             case "load_flash":
                 return (self._load_flash(arguments[0], arguments[1]),)
+            case "reset_watchdog":
+                return ()
+            case _:
+                found = self._io_operation(each, name, arguments)
+                return (self.nodes.make(name, tuple(arguments), widths[0]),) if found is None else found
+
+    def _io_operation(self, each: Translated, name: str, arguments: list[Value]) -> tuple[Value, ...] | None:
+        match name:
             case "io_read":
-                return (self._io_read(each, int(_plain(arguments[0])) + IO_OFFSET),)
+                return (self._io_read(each, plain(arguments[0]) + IO_OFFSET),)
             case "io_write":
-                self._io_write(each, int(_plain(arguments[0])) + IO_OFFSET, arguments[1], 0xFF)
+                self._io_write(each, plain(arguments[0]) + IO_OFFSET, arguments[1], 0xFF)
                 return ()
             case "io_read_bit":
-                value = self._io_read(each, int(_plain(arguments[0])) + IO_OFFSET)
-                return (Node("bit", (value, int(_plain(arguments[1]))), 1),)
+                value = self._io_read(each, plain(arguments[0]) + IO_OFFSET)
+                return (self.nodes.make("bit", (value, arguments[1]), 1),)
             case "io_write_bit":
-                address, position, bit = (int(_plain(argument)) for argument in arguments)
+                address, position, bit = (plain(argument) for argument in arguments)
                 self._io_write(each, address + IO_OFFSET, bit << position, 1 << position)
                 return ()
             case "flash_page":
@@ -575,21 +617,39 @@ class _Function:
             case "set_flash_page":
                 self._store_plain_io(RAMPZ, arguments[0])
                 return ()
-            case "reset_watchdog":
-                return ()
             case _:
-                return (Node(name, tuple(arguments), widths[0]),)
+                return None
+
+    # Registers and flags.
 
     def _register(self, register: int) -> Value:
         found = self.state.registers.get(register)
         if found is None:
-            at = self.main.put(f"getelementptr i8, ptr %regs, i64 {register}")
-            found = Node("loaded", (), 8, self.main.put(f"load i8, ptr {at}"))
+            self.registers.add(register)
+            found = self.nodes.there(self.main.put(f"load i8, ptr %r{register}"), 8)
             self.state.registers[register] = found
         return found
 
+    def _set_register(self, register: int, value: Value) -> None:
+        self.registers.add(register)
+        self.state.registers[register] = value
+        self.state.unsaved.add(register)
+        self.state.dirty.add(register)
+
+    def _flag(self, flag: int) -> Value:
+        found = self.state.flags.get(flag)
+        if found is None:
+            found = self.nodes.there(self.main.put(f"load i1, ptr {self._flag_variable(flag)}"), 1)
+            self.state.flags[flag] = found
+        return found
+
+    def _set_flag(self, flag: int, value: Value) -> None:
+        self.state.flags[flag] = value
+        self.state.unsaved_flags.add(flag)
+        self.state.dirty_flags.add(flag)
+
     def _note_register(self, each: Translated, register: int, *, is_read: bool) -> None:
-        """Notes the first use in a block of a register that a callee has to keep, unless only saved or cleared."""
+        """Notes a block's first use of a register that a callee has to keep, unless only saved or cleared."""
         if not self.tracks or register not in KEPT_REGISTERS or register in self.noted:
             return
         mnemonic, _, operands = each.text.partition(" ")
@@ -602,14 +662,6 @@ class _Function:
         else:
             self._note_write(str(register))
 
-    def _flag(self, flag: int) -> Value:
-        found = self.state.flags.get(flag)
-        if found is None:
-            at = self.main.put(f"getelementptr i8, ptr %flags, i64 {flag}")
-            found = Node("loaded", (), 1, self.main.put(f"icmp ne i8 {self.main.put(f'load i8, ptr {at}')}, 0"))
-            self.state.flags[flag] = found
-        return found
-
     # Data space.
 
     def _io_address(self, name: str, arguments: list[Value]) -> int | None:
@@ -621,14 +673,45 @@ class _Function:
             return address + IO_OFFSET
         return address if IO_OFFSET <= address < self.chip.ram_start else None
 
-    def _ram_guard(self, address: Value, before: _State, word: int) -> str:
-        """Leaves the instruction unless an address is in RAM; gives the address as an index."""
+    def _in_ram(self, address: Node, before: _State, word: int) -> tuple[str, str]:
+        """Leaves the instruction unless an address is in RAM; gives a pointer to it and the address as an index.
+
+        Accesses near to one another take one look together: the first one looks at all that the block will want.
+        """
+        root: Value = address
+        distance = 0
+        if address.operation == "add_words" and isinstance(address.arguments[1], int):
+            root = address.arguments[0]
+            distance = (address.arguments[1] + 0x8000 & 0xFFFF) - 0x8000
+        assert isinstance(root, Node)  # noqa: S101 - for the type checker: of two integers no node is made
+        window = self.state.windows.get(root)
+        if window is not None and window.spot is self.spot:
+            low, high = min(window.low, distance), max(window.high, distance)
+            if high - low < 64:
+                window.low, window.high = low, high
+        if window is None or not window.low <= distance <= window.high:
+            window = self._look_at_window(root, distance, before, word)
+        text = self.main
+        at = window
+        pointer = text.put_late(lambda: f"getelementptr i8, ptr {at.base}.at, i64 {distance - at.low}")
+        index = text.put_late(lambda: f"add i64 {at.base}.wide, {distance - at.low}") if self.tracks else ""
+        return pointer, index
+
+    def _look_at_window(self, root: Node, distance: int, before: _State, word: int) -> _Window:
         text, chip = self.main, self.chip
-        name = text.value(address, 16)
-        inside = text.put(f"sub i16 {name}, {chip.ram_start}")
-        outside = text.put(f"icmp ugt i16 {inside}, {chip.ram_end - chip.ram_start}")
+        name = text.value(root, 16)
+        base = text.fresh()
+        window = _Window(distance, distance, self.spot, base)
+        text.lines.append(Late(lambda: f"  {base} = add i16 {name}, {window.low}"))
+        inside = text.put(f"sub i16 {base}, {chip.ram_start}")
+        outside = text.put_late(
+            lambda: f"icmp ugt i16 {inside}, {chip.ram_end - chip.ram_start - (window.high - window.low)}"
+        )
         self._slow(outside, before, word)
-        return text.put(f"zext i16 {name} to i64")
+        text.do(f"{base}.wide = zext i16 {base} to i64")
+        text.do(f"{base}.at = getelementptr i8, ptr %data, i64 {base}.wide")
+        self.state.windows[root] = window
+        return window
 
     def _load(self, each: Translated, address: Value, before: _State) -> Value:
         text, chip = self.main, self.chip
@@ -641,17 +724,17 @@ class _Function:
                 self._slow("true", before, each.word)
                 return 0
             index = str(address)
+            pointer = text.put(f"getelementptr i8, ptr %data, i64 {address}")
         else:
-            index = self._ram_guard(address, before, each.word)
+            pointer, index = self._in_ram(address, before, each.word)
         self._note_read(index)
-        return Node("loaded", (), 8, text.put(f"load i8, ptr {text.put(f'getelementptr i8, ptr %ram, i64 {index}')}"))
+        return self.nodes.there(text.put(f"load i8, ptr {pointer}"), 8)
 
     def _store(self, each: Translated, address: Value, value: Value, before: _State) -> None:
         text, chip = self.main, self.chip
         if isinstance(address, int):
             if address < IO_OFFSET:
-                self.state.registers[address] = value
-                self.state.dirty_registers.add(address)
+                self._set_register(address, value)
                 return
             if address < chip.ram_start:
                 self._io_write(each, address, value, 0xFF)
@@ -660,10 +743,11 @@ class _Function:
                 self._slow("true", before, each.word)
                 return
             index = str(address)
+            pointer = text.put(f"getelementptr i8, ptr %data, i64 {address}")
         else:
-            index = self._ram_guard(address, before, each.word)
+            pointer, index = self._in_ram(address, before, each.word)
         self._note_write(index)
-        text.do(f"store i8 {text.value(value, 8)}, ptr {text.put(f'getelementptr i8, ptr %ram, i64 {index}')}")
+        text.do(f"store i8 {text.value(value, 8)}, ptr {pointer}")
 
     def _note_read(self, index: str) -> None:
         if self.tracks:
@@ -681,135 +765,213 @@ class _Function:
             text.do(f"store i8 {text.put(f'or i8 {seen}, 1')}, ptr {at}")
 
     def _seen(self, index: str) -> str:
-        text = self.main
-        seen = text.put(f"load ptr, ptr {self.field(text, 'seen', World)}")
-        return text.put(f"getelementptr i8, ptr {seen}, i64 {index}")
-
-    def _push(self, each: Translated, values: list[Value], before: _State) -> None:
-        """Pushes bytes one after the other; all of them fit or the instruction is left."""
-        text, chip = self.main, self.chip
-        at = self.field(text, "sp")
-        top = text.put(f"load i16, ptr {at}")
-        floor = text.put(f"load i16, ptr {self.field(text, 'floor')}")
-        # The lowest byte must be above the floor and the highest in RAM.
-        if len(values) == 1:
-            outside = text.put(f"icmp ule i16 {top}, {floor}")
-        else:
-            lowest = text.put(f"sub i16 {top}, {len(values) - 1}")
-            outside = text.put(f"icmp ule i16 {lowest}, {floor}")
-            wrapped = text.put(f"icmp ult i16 {top}, {len(values) - 1}")
-            outside = text.put(f"or i1 {outside}, {wrapped}")
-        above = text.put(f"icmp ugt i16 {top}, {chip.ram_end}")
-        self._slow(text.put(f"or i1 {outside}, {above}"), before, each.word)
-        index = text.put(f"zext i16 {top} to i64")
-        for number, value in enumerate(values):
-            place = index if number == 0 else text.put(f"sub i64 {index}, {number}")
-            self._note_write(place)
-            text.do(f"store i8 {text.value(value, 8)}, ptr {text.put(f'getelementptr i8, ptr %ram, i64 {place}')}")
-        self._set_stack_pointer(text.put(f"sub i16 {top}, {len(values)}"), at)
-
-    def _set_stack_pointer(self, name: str, at: str) -> None:
-        text = self.main
-        mask = self.chip.stack_pointer_mask
-        if mask != 0xFFFF:
-            name = text.put(f"and i16 {name}, {mask}")
-        text.do(f"store i16 {name}, ptr {at}")
-        lowest_at = self.field(text, "lowest")
-        lowest = text.put(f"load i16, ptr {lowest_at}")
-        is_lower = text.put(f"icmp ult i16 {name}, {lowest}")
-        text.do(f"store i16 {text.put(f'select i1 {is_lower}, i16 {name}, i16 {lowest}')}, ptr {lowest_at}")
-
-    def _pop(self, each: Translated, count: int, before: _State) -> list[Value]:
-        text, chip = self.main, self.chip
-        at = self.field(text, "sp")
-        top = text.put(f"load i16, ptr {at}")
-        first = text.put(f"add i16 {top}, 1")
-        below = text.put(f"icmp ult i16 {first}, {chip.ram_start}")
-        above = text.put(f"icmp ugt i16 {first}, {chip.ram_end - count + 1}")
-        self._slow(text.put(f"or i1 {below}, {above}"), before, each.word)
-        index = text.put(f"zext i16 {first} to i64")
-        values: list[Value] = []
-        for number in range(count):
-            place = index if number == 0 else text.put(f"add i64 {index}, {number}")
-            pointer = text.put(f"getelementptr i8, ptr %ram, i64 {place}")
-            values.append(Node("loaded", (), 8, text.put(f"load i8, ptr {pointer}")))
-        after = text.put(f"add i16 {top}, {count}")
-        if chip.stack_pointer_mask != 0xFFFF:
-            after = text.put(f"and i16 {after}, {chip.stack_pointer_mask}")
-        text.do(f"store i16 {after}, ptr {at}")
-        return values
+        return self.main.put(f"getelementptr i8, ptr {self.world(self.main, 'seen')}, i64 {index}")
 
     def _load_flash(self, page: Value, address: Value) -> Value:
-        text, size = self.main, self.flash_bytes
-        index = _extended(text, address, 16, 64)
+        text, size = self.main, len(self.chip.flash)
+        index = text.wider(address, 16, 64)
         largest = 0xFFFF
         if page != 0:
-            high = text.put(f"shl i64 {_extended(text, page, 8, 64)}, 16")
+            high = text.put(f"shl i64 {text.wider(page, 8, 64)}, 16")
             index = text.put(f"or i64 {high}, {index}")
             largest = 0xFFFFFF
         if largest >= size:
             is_power = size & (size - 1) == 0
             index = text.put(f"and i64 {index}, {size - 1}" if is_power else f"urem i64 {index}, {size}")
-        return Node("loaded", (), 8, text.put(f"load i8, ptr {text.put(f'getelementptr i8, ptr %flash, i64 {index}')}"))
+        at = text.put(f"getelementptr i8, ptr {self.pointer(text, 'flash_at')}, i64 {index}")
+        # Flash changes only while no compiled code runs.
+        return self.nodes.there(text.put(f"load i8, ptr {at}, !invariant.load !1"), 8)
+
+    # The stack.
+
+    def _stack_pointer(self, text: Text, state: _State) -> str:
+        """Writes the stack pointer's value."""
+        base = state.stack or "%stack"
+        if state.height == 0:
+            return base
+        value = text.put(f"add i16 {base}, {state.height}")
+        mask = self.chip.stack_pointer_mask
+        return value if mask == 0xFFFF else text.put(f"and i16 {value}, {mask}")
+
+    def _stack_place(self, distance: int) -> tuple[str, str]:
+        """Writes the address of a byte at a distance from the stack's base, which is known to be RAM."""
+        text, state = self.main, self.state
+        if not state.stack:
+            at = text.put(f"getelementptr i8, ptr %top, i64 {distance}")
+            return at, text.put(f"add i64 %stack.wide, {distance}") if self.tracks else ""
+        index = text.put(f"add i64 {text.put(f'zext i16 {state.stack} to i64')}, {distance}")
+        return text.put(f"getelementptr i8, ptr %data, i64 {index}"), index
+
+    def _pushes_ahead(self) -> int:
+        """Counts the bytes pushed from the instruction at hand on, before anything else can happen."""
+        instructions = self.spot.block.instructions
+        total = 0
+        for each in instructions[self.position :]:
+            effect = self.outline.effects[each.word]
+            if each.flow is not None:
+                is_call = each.flow.name.startswith("call")
+                return total + (self.chip.core.pc_bytes if is_call and each.flow.name != "call_indirect" else 0)
+            if effect.leaves or effect.pops:
+                return total
+            total += effect.pushes
+        return total
+
+    def _pops_ahead(self) -> int:
+        """Counts the bytes popped from the instruction at hand on, before anything else can happen."""
+        total = 0
+        for each in self.spot.block.instructions[self.position :]:
+            effect = self.outline.effects[each.word]
+            if each.flow is not None:
+                return total + effect.pops
+            if effect.leaves or effect.pushes:
+                return total
+            total += effect.pops
+        return total
+
+    def _make_room(self, count: int, before: _State, word: int) -> None:
+        """Leaves the instruction unless so many bytes can be pushed, and notes how low the stack pointer gets."""
+        state, chip = self.state, self.chip
+        low, high = state.height - count + 1, state.height
+        if state.pushed is not None and state.pushed[0] <= low and high <= state.pushed[1]:
+            return
+        text = self.main
+        top = text.put(f"zext i16 {self._stack_pointer(text, state)} to i32")
+        bottom = text.put(f"sub i32 {top}, {count}")
+        safe = text.put(f"load i16, ptr {_field(text, 'safe')}")
+        safe = text.put(f"zext i16 {safe} to i32")
+        new = text.put(f"icmp slt i32 {bottom}, {safe}")
+        above = text.put(f"icmp ugt i32 {top}, {chip.ram_end}")
+        look, out, noted, on = (self.label(hint) for hint in ("deep", "out", "noted", "on"))
+        text.do(f"br i1 {text.put(f'or i1 {new}, {above}')}, label %{look}, label %{on}, {UNLIKELY}")
+        away = text.away(self.asides)
+        away.label(look)
+        floor = away.put(f"load i16, ptr {_field(away, 'floor')}")
+        limit = away.put(f"zext i16 {floor} to i32")
+        refused = away.put(f"or i1 {above}, {away.put(f'icmp slt i32 {bottom}, {limit}')}")
+        away.do(f"br i1 {refused}, label %{out}, label %{noted}, {UNLIKELY}")
+        refusing = away.away(self.asides)
+        refusing.label(out)
+        self._leave(refusing, before.copy(), SLOW, str(word))
+        away.label(noted)
+        lowest = away.put(f"trunc i32 {bottom} to i16")
+        known_at = _field(away, "lowest")
+        known = away.put(f"load i16, ptr {known_at}")
+        lower = away.put(f"icmp ult i16 {lowest}, {known}")
+        lowest = away.put(f"select i1 {lower}, i16 {lowest}, i16 {known}")
+        away.do(f"store i16 {lowest}, ptr {known_at}")
+        safe = _larger(away, lowest, floor)
+        away.do(f"store i16 {safe}, ptr {_field(away, 'safe')}")
+        away.do(f"br label %{on}")
+        text.label(on)
+        state.pushed = _joined(state.pushed, (low, high))
+        state.popped = _joined(state.popped, (low, high))
+
+    def _push(self, each: Translated, value: Value, before: _State) -> None:
+        self._make_room(max(1, self._pushes_ahead()), before, each.word)
+        at, index = self._stack_place(self.state.height)
+        self._note_write(index)
+        self.main.do(f"store i8 {self.main.value(value, 8)}, ptr {at}")
+        self.state.height -= 1
+        self.state.is_stack_saved = False
+
+    def _push_return_address(self, each: Translated, after: int, before: _State) -> None:
+        """Pushes the address after a call, its low byte first, so that in memory its high byte comes first."""
+        count = self.chip.core.pc_bytes
+        self._make_room(count, before, each.word)
+        text = self.main
+        for number in range(count):
+            at, index = self._stack_place(self.state.height - number)
+            self._note_write(index)
+            text.do(f"store i8 {after >> 8 * number & 0xFF}, ptr {at}")
+        self.state.height -= count
+        self.state.is_stack_saved = False
+
+    def _look_before_pop(self, count: int, before: _State, word: int) -> None:
+        """Leaves the instruction unless so many bytes can be popped."""
+        state, chip = self.state, self.chip
+        low, high = state.height + 1, state.height + count
+        if state.popped is not None and state.popped[0] <= low and high <= state.popped[1]:
+            return
+        text = self.main
+        first = text.put(f"add i16 {self._stack_pointer(text, state)}, {1 - chip.ram_start}")
+        self._slow(text.put(f"icmp ugt i16 {first}, {chip.ram_end - chip.ram_start - count + 1}"), before, word)
+        state.popped = _joined(state.popped, (low, high))
+
+    def _pop(self, each: Translated, before: _State) -> Value:
+        self._look_before_pop(max(1, self._pops_ahead()), before, each.word)
+        self.state.height += 1
+        self.state.is_stack_saved = False
+        at, _ = self._stack_place(self.state.height)
+        return self.nodes.there(self.main.put(f"load i8, ptr {at}"), 8)
+
+    def _pop_return_address(self, each: Translated, before: _State) -> str:
+        """Pops an address and gives it as 32 bits."""
+        count, text, words = self.chip.core.pc_bytes, self.main, self.chip.flash_words
+        self._look_before_pop(count, before, each.word)
+        pc = "0"
+        for number in range(1, count + 1):
+            at, _ = self._stack_place(self.state.height + number)
+            byte = text.put(f"zext i8 {text.put(f'load i8, ptr {at}')} to i32")
+            pc = byte if pc == "0" else text.put(f"or i32 {text.put(f'shl i32 {pc}, 8')}, {byte}")
+        self.state.height += count
+        self.state.is_stack_saved = False
+        is_power = words & (words - 1) == 0
+        return text.put(f"and i32 {pc}, {words - 1}" if is_power else f"urem i32 {pc}, {words}")
+
+    def _set_stack_pointer(self, name: str) -> None:
+        """Sets the stack pointer to a value that is no longer known as a distance."""
+        state = self.state
+        state.stack, state.height, state.is_stack_saved = name, 0, False
+        state.pushed = state.popped = None
 
     # I/O.
 
     def _plain_io(self, address: int) -> Value:
         text = self.main
-        io = text.put(f"load ptr, ptr {self.field(text, 'io', World)}")
-        return Node("loaded", (), 8, text.put(f"load i8, ptr {text.put(f'getelementptr i8, ptr {io}, i64 {address}')}"))
+        at = text.put(f"getelementptr i8, ptr {self.world(text, 'io')}, i64 {address}")
+        return self.nodes.there(text.put(f"load i8, ptr {at}"), 8)
 
     def _store_plain_io(self, address: int, value: Value) -> None:
         text = self.main
-        io = text.put(f"load ptr, ptr {self.field(text, 'io', World)}")
-        text.do(f"store i8 {text.value(value, 8)}, ptr {text.put(f'getelementptr i8, ptr {io}, i64 {address}')}")
-
-    def _cycle(self, extra: int) -> str:
-        text = self.main
-        cycle = text.put(f"load i64, ptr {self.field(text, 'cycle')}")
-        return text.put(f"add i64 {cycle}, {self.state.cycles + extra}")
+        at = text.put(f"getelementptr i8, ptr {self.world(text, 'io')}, i64 {address}")
+        text.do(f"store i8 {text.value(value, 8)}, ptr {at}")
 
     def _io_read(self, each: Translated, address: int) -> Value:
         text, chip = self.main, self.chip
         if address == SREG:
             return self._status()
         if address in (SPL, SPH) and (address == SPL or chip.stack_pointer_mask == 0xFFFF):
-            pointer = text.put(f"load i16, ptr {self.field(text, 'sp')}")
-            return Node("low" if address == SPL else "high", (Node("loaded", (), 16, pointer),), 8)
+            pointer = self.nodes.there(self._stack_pointer(text, self.state), 16)
+            return self.nodes.make("low" if address == SPL else "high", (pointer,), 8)
         if chip.bus.is_modelled(address) and chip.bus.is_quiet(address):
             return self._plain_io(address)
         cycle = self._cycle(each.timing.base - 1)
-        plain = chip.bus.is_modelled(address) and chip.bus.readers[address] is None
-        if not plain:
+        is_kept = chip.bus.is_modelled(address) and chip.bus.readers[address] is None
+        if not is_kept:
             both = self._call_read(address, cycle, each.word)
             self._pay_attention(each, both)
-            return Node("loaded", (), 8, text.put(f"trunc i32 {both} to i8"))
+            return self.nodes.there(text.put(f"trunc i32 {both} to i8"), 8)
         # Nothing but an event changes it, so without one due it is what memory holds.
         self._note_read(str(address))
-        following = text.put(f"load i64, ptr {self.field(text, 'next_event', World)}")
-        is_due = text.put(f"icmp sle i64 {following}, {cycle}")
+        is_due = text.put(f"icmp sle i64 {self.world(text, 'next_event', 'i64')}, {cycle}")
         due, calm, on = self.label("due"), self.label("calm"), self.label("on")
-        flag = self._flag_as_i32()
+        flag = text.wider(self._flag(I), 1, 32)
         text.do(f"br i1 {is_due}, label %{due}, label %{calm}")
-        self.lines.append(f"{due}:")
+        text.label(due)
         called = self._call_read(address, cycle, each.word, flag)
         text.do(f"br label %{on}")
-        self.lines.append(f"{calm}:")
-        value = self._plain_io(address)
-        wide = _extended(text, value, 8, 32)
+        text.label(calm)
+        wide = text.wider(self._plain_io(address), 8, 32)
         text.do(f"br label %{on}")
-        self.lines.append(f"{on}:")
+        text.label(on)
         both = text.put(f"phi i32 [ {called}, %{due} ], [ {wide}, %{calm} ]")
         self._pay_attention(each, both)
-        return Node("loaded", (), 8, text.put(f"trunc i32 {both} to i8"))
-
-    def _flag_as_i32(self) -> str:
-        return _extended(self.main, self._flag(I), 1, 32)
+        return self.nodes.there(text.put(f"trunc i32 {both} to i8"), 8)
 
     def _call_read(self, address: int, cycle: str, word: int, flag: str | None = None) -> str:
         text = self.main
-        flag = flag or self._flag_as_i32()
-        function = text.put(f"load ptr, ptr {self.field(text, 'io_read', World)}")
+        flag = flag or text.wider(self._flag(I), 1, 32)
+        function = self.world(text, "io_read")
         return text.put(f"call i32 {function}(i32 {address}, i64 {cycle}, i32 {word}, i32 {flag})")
 
     def _pay_attention(self, each: Translated, answer: str) -> None:
@@ -820,15 +982,20 @@ class _Function:
     def _io_write(self, each: Translated, address: int, value: Value, mask: int) -> None:
         text, chip = self.main, self.chip
         if address == SPL and mask == 0xFF:
-            at = self.field(text, "sp")
-            high = text.put(f"and i16 {text.put(f'load i16, ptr {at}')}, 65280")
-            self._set_stack_pointer(text.put(f"or i16 {high}, {_extended(text, value, 8, 16)}"), at)
+            high = text.put(f"and i16 {self._stack_pointer(text, self.state)}, 65280")
+            pointer = text.put(f"or i16 {high}, {text.wider(value, 8, 16)}")
+            if chip.stack_pointer_mask != 0xFFFF:
+                pointer = text.put(f"and i16 {pointer}, {chip.stack_pointer_mask}")
+            self._set_stack_pointer(pointer)
+            at = _field(text, "lowest")
+            lowest = text.put(f"load i16, ptr {at}")
+            is_lower = text.put(f"icmp ult i16 {pointer}, {lowest}")
+            text.do(f"store i16 {text.put(f'select i1 {is_lower}, i16 {pointer}, i16 {lowest}')}, ptr {at}")
             return
         if address == SPH and mask == 0xFF and chip.stack_pointer_mask == 0xFFFF:
-            at = self.field(text, "sp")
-            low = text.put(f"and i16 {text.put(f'load i16, ptr {at}')}, 255")
-            high = text.put(f"shl i16 {_extended(text, value, 8, 16)}, 8")
-            text.do(f"store i16 {text.put(f'or i16 {high}, {low}')}, ptr {at}")
+            low = text.put(f"and i16 {self._stack_pointer(text, self.state)}, 255")
+            high = text.put(f"shl i16 {text.wider(value, 8, 16)}, 8")
+            self._set_stack_pointer(text.put(f"or i16 {high}, {low}"))
             return
         if chip.bus.is_modelled(address) and chip.bus.is_quiet(address) and mask == 0xFF:
             self._store_plain_io(address, value)
@@ -836,41 +1003,31 @@ class _Function:
         if mask == 0xFF:
             self._note_write(str(address))
         cycle = self._cycle(each.timing.base)
-        number = _extended(text, value, 8, 32)
-        function = text.put(f"load ptr, ptr {self.field(text, 'io_write', World)}")
-        self._pay_attention(
-            each,
-            text.put(
-                f"call i32 {function}(i32 {address}, i32 {number}, i32 {mask}, i64 {cycle}, i32 {each.word}, "
-                f"i32 {self._flag_as_i32()})"
-            ),
-        )
+        number = text.wider(value, 8, 32)
+        flag = text.wider(self._flag(I), 1, 32)
+        function = self.world(text, "io_write")
+        passed = f"i32 {address}, i32 {number}, i32 {mask}, i64 {cycle}, i32 {each.word}, i32 {flag}"
+        self._pay_attention(each, text.put(f"call i32 {function}({passed})"))
 
     def _status(self) -> Value:
         text = self.main
         total = "0"
         for flag in range(8):
-            bit = _extended(text, self._flag(flag), 1, 8)
-            moved = text.put(f"shl i8 {bit}, {flag}")
+            moved = text.put(f"shl i8 {text.wider(self._flag(flag), 1, 8)}, {flag}")
             total = text.put(f"or i8 {total}, {moved}")
-        return Node("loaded", (), 8, total)
+        return self.nodes.there(total, 8)
 
     def _write_status(self, value: Value) -> str | None:
         """Sets all flags; gives the condition under which I has been set by it, None for never."""
-        text = self.main
         was = self._flag(I)
-        name = Node("loaded", (), 8, text.value(value, 8)) if not isinstance(value, int) else value
         for flag in range(8):
-            bit: Value = (value >> flag & 1) if isinstance(value, int) else Node("bit", (name, flag), 1)
-            self.state.flags[flag] = bit
-            self.state.dirty_flags.add(flag)
+            self._set_flag(flag, self.nodes.make("bit", (value, flag), 1))
         return self._turned_on(was, self.state.flags[I])
 
-    def _sets(self, flag: int, value: Value) -> str | None:
+    def _set_and_compare(self, flag: int, value: Value) -> str | None:
         """Sets a flag; gives the condition under which it has been set by it, None for never."""
         was = self._flag(flag)
-        self.state.flags[flag] = value
-        self.state.dirty_flags.add(flag)
+        self._set_flag(flag, value)
         return self._turned_on(was, value)
 
     def _turned_on(self, was: Value, now: Value) -> str | None:
@@ -884,131 +1041,204 @@ class _Function:
 
     # Flow.
 
-    def _go(self, block: Block, word: int) -> None:
-        """Ends a block by going on at a word, inside the region or out of it."""
-        if self.attention is not None:
-            self._leave_if(self.attention, word)
-            self.attention = None
-        self._flush_main()
-        if word not in block.successors:
-            self._return(self.main, CONTINUE, str(word))
-        elif word in self.looked or word <= block.instructions[-1].word:
-            self._check(word, f"b{word:x}", hooked=word in self.looked)
-        else:
-            self.main.do(f"br label %b{word:x}")
-
     def _flow(self, each: Translated, name: str, arguments: list[Value], before: _State) -> None:
-        words = self.chip.flash_words
-        after = (each.word + each.words) % words
-        block, timing = self.block, each.timing
-        match name:
-            case "branch":
-                target = (each.word + each.words + int(_plain(arguments[1]))) % words
-                self._two_ways(block, arguments[0], (target, timing.taken), (after, timing.base))
-            case "skip":
-                skipped = (each.word + each.words + each.following) % words
-                self._two_ways(block, arguments[0], (skipped, timing.skipping(each.following)), (after, timing.base))
-            case "jump_by":
-                self.state.cycles += timing.base
-                self._go(block, (each.word + each.words + int(_plain(arguments[0]))) % words)
-            case "jump_to":
-                self.state.cycles += timing.base
-                self._go(block, int(_plain(arguments[0])) % words)
-            case "jump_indirect":
-                self.state.cycles += timing.base
-                self._jump_indirect(arguments[0], arguments[1])
-            case "call_by":
-                self._call(each, block, (each.word + each.words + int(_plain(arguments[0]))) % words, before)
-            case "call_to":
-                self._call(each, block, int(_plain(arguments[0])) % words, before)
-            case "call_indirect":
-                self._call(each, block, (arguments[0], arguments[1]), before)
-            case "return_from_call" | "return_from_interrupt":
-                self._return_from_call(each, before, from_interrupt=name == "return_from_interrupt")
-            case _:
-                raise TypeError(f"{name} does not change the flow")
+        timing = each.timing
+        if name in ("branch", "skip"):
+            plain_way, other_way = block_targets(self.spot.block, self.chip.flash_words)
+            cycles = timing.taken if name == "branch" else timing.skipping(each.following)
+            self._two_ways(arguments[0], (other_way, cycles), (plain_way, timing.base))
+        elif name in ("jump_by", "jump_to"):
+            self.state.cycles += timing.base
+            self._go(block_targets(self.spot.block, self.chip.flash_words)[0])
+        elif name == "jump_indirect":
+            self.state.cycles += timing.base
+            self._jump_indirect(arguments[0], arguments[1])
+        elif name == "call_indirect":
+            self._call(each, self._indirect(arguments[0], arguments[1]), before)
+        elif name in ("call_by", "call_to"):
+            self._call(each, None, before)
+        else:
+            self._return_from_call(each, before, from_interrupt=name == "return_from_interrupt")
 
-    def _two_ways(self, block: Block, condition: Value, one: tuple[int, int], zero: tuple[int, int]) -> None:
+    def _two_ways(self, condition: Value, one: tuple[int, int], zero: tuple[int, int]) -> None:
         text = self.main
         if isinstance(condition, int):
             word, cycles = one if condition else zero
             self.state.cycles += cycles
-            self._go(block, word)
+            self._go(word)
             return
         name = text.value(condition, 1)
-        common = min(one[1], zero[1])
-        self.state.cycles += common
-        attention, self.attention = self.attention, None
-        if attention is None:
-            self._flush_main()
-        first, second = self.label("edge"), self.label("edge")
-        text.do(f"br i1 {name}, label %{first}, label %{second}")
-        at_branch = self.state
-        for label, (word, cycles) in ((first, one), (second, zero)):
-            self.lines.append(f"{label}:")
-            self.state = at_branch.copy()
-            self.state.cycles += cycles - common
-            self.attention = attention
-            self._go_apart(block, word)
-
-    def _go_apart(self, block: Block, word: int) -> None:
-        """Like `_go`, for one of two edges: what is written there must not be taken as known on the other."""
-        main = self.main
-        self.main = main.aside(self.lines)
-        self._go(block, word)
-        self.main = main
-
-    def _return_address(self, word: int) -> list[Value]:
-        parts: list[Value] = [word & 0xFF, word >> 8 & 0xFF]
-        return [*parts, word >> 16] if self.chip.core.pc_bytes == 3 else parts
-
-    def _call(self, each: Translated, block: Block, target: int | tuple[Value, Value], before: _State) -> None:
-        text = self.main
-        after = (each.word + each.words) % self.chip.flash_words
-        indirect = None if isinstance(target, int) else self._indirect(*target)
-        self._push(each, self._return_address(after), before)
-        self.state.cycles += each.timing.base
-        self._flush_main()
-        if self.is_step:
-            self._return(text, CONTINUE, str(target) if indirect is None else indirect)
+        if one[0] == zero[0]:
+            # Both ways lead to the same place and only take different times.
+            longer = text.put(f"select i1 {name}, i64 {one[1] << 32}, i64 {zero[1] << 32}")
+            self.state.time = text.put(f"sub i64 {self._pass(text, self.state)}, {longer}")
+            self._go(one[0])
             return
-        depth_at = self.field(text, "depth")
-        depth = text.put(f"load i32, ptr {depth_at}")
-        deeper = text.put(f"add i32 {depth}, 1")
-        pc = str(target) if indirect is None else indirect
-        if isinstance(target, int) and target in self.together:
-            function = f"@{function_name(target)}"
-            unready = text.put(f"icmp uge i32 {depth}, {DEEPEST}")
+        attention = self.attention
+        at_branch = self.state
+        ways: list[tuple[str, int, _State]] = []
+        for word, cycles in (one, zero):
+            state = at_branch.copy()
+            state.cycles += cycles
+            target = self.spot.targets.get(word)
+            is_bare = attention is None and target is not None and self._is_bare(target)
+            ways.append((self.label("way") if target is None or not is_bare else target.label, word, state))
+        text.do(f"br i1 {name}, label %{ways[0][0]}, label %{ways[1][0]}")
+        for label, word, state in ways:
+            target = self.spot.targets.get(word)
+            self.state, self.attention = state, attention
+            if target is not None and label == target.label:
+                self.handed[target] = (text, state, self.root)
+                continue
+            self.main = text.away(self.lines)
+            self.main.label(label)
+            self._go(word)
+
+    def _is_bare(self, target: Spot) -> bool:
+        """Tells whether the way to a target needs no text of its own."""
+        is_watched = target.block.word in self.looked
+        return not (target.is_merge or is_watched or self.outline.looks_on_the_way(self.spot, target))
+
+    def _go(self, word: int) -> None:
+        """Ends a block by going on at a word, inside the function or out of it."""
+        if self.attention is not None:
+            self._leave_where(self.attention, self.state, LEAVE, str(word))
+            self.attention = None
+        target = self.spot.targets.get(word)
+        if target is None:
+            self._leave(self.main, self.state, CONTINUE, str(word))
+            return
+        self._go_to(target)
+
+    def _go_to(self, target: Spot) -> None:
+        """Goes on at a spot: a look at the deadline and at hooks where there is to be one, then what it expects."""
+        text, state, word = self.main, self.state, target.block.word
+        if self.outline.looks_on_the_way(self.spot, target):
+            leaves = text.put(f"icmp slt i64 {self._pass(text, state)}, 0")
+            self._leave_where(leaves, state, LEAVE, str(word))
+        if word in self.looked:
+            self._leave_where(self._is_hooked(str(word)), state, LEAVE, str(word))
+        if target.is_merge:
+            self._save(target)
         else:
-            function = self._table_entry(pc)
-            missing = text.put(f"icmp eq ptr {function}, null")
-            unready = text.put(f"or i1 {missing}, {text.put(f'icmp uge i32 {depth}, {DEEPEST}')}")
-        unwind, enter, back, on = (self.label(n) for n in ("unwind", "enter", "back", "on"))
-        text.do(f"br i1 {unready}, label %{unwind}, label %{enter}, !prof !0")
-        aside = text.aside(self.aside)
-        self.aside.append(f"{unwind}:")
-        self._return(aside, CONTINUE, pc)
-        self.lines.append(f"{enter}:")
-        text.do(f"store i32 {deeper}, ptr {depth_at}")
-        status = text.put(f"call i32 {function}({_PASSED})")
-        text.do(f"store i32 {depth}, ptr {depth_at}")
-        came = text.put(f"load i32, ptr {self.field(text, 'pc')}")
-        elsewhere = text.put(f"icmp ne i32 {came}, {after}")
-        out = text.put(f"or i1 {elsewhere}, {text.put(f'icmp ne i32 {status}, {CONTINUE}')}")
-        text.do(f"br i1 {out}, label %{back}, label %{on}, !prof !0")
-        self.aside.append(f"{back}:")
-        text.aside(self.aside).do(f"ret i32 {status}")
-        self.lines.append(f"{on}:")
-        if after in block.successors:
-            self._check(after, f"b{after:x}", hooked=True)
+            self.handed[target] = (text, state, self.root)
+        text.do(f"br label %{target.label}")
+
+    def _is_hooked(self, word: str) -> str:
+        text = self.main
+        index = text.put(f"zext i32 {word} to i64") if word.startswith("%") else word
+        hook = text.put(f"getelementptr i8, ptr {self.world(text, 'hooks')}, i64 {index}")
+        return text.put(f"icmp ne i8 {text.put(f'load i8, ptr {hook}')}, 0")
+
+    def _save(self, target: Spot) -> None:
+        """Brings variables up to date for a spot where several ways come together."""
+        text, state = self.main, self.state
+        text.do(f"store i64 {self._pass(text, state)}, ptr %left")
+        for register in sorted(state.unsaved):
+            text.do(f"store i8 {text.value(state.registers[register], 8)}, ptr %r{register}")
+        for flag in sorted(state.unsaved_flags & target.live_flags):
+            self.flags.add(flag)
+            text.do(f"store i1 {text.value(state.flags[flag], 1)}, ptr %f{flag}")
+        if target.height is None:
+            text.do(f"store i16 {self._stack_pointer(text, state)}, ptr %sp")
         else:
-            self._return(text, CONTINUE, str(after))
+            if state.stack or state.height != target.height:
+                raise AssertionError(f"the stack at 0x{2 * target.block.word:x} is not as high as it was to be")
+            self.spans[self.spot, target] = (state.pushed, state.popped)
+
+    def _call(self, each: Translated, indirect: str | None, before: _State) -> None:
+        spot, words = self.spot, self.chip.flash_words
+        after = (each.word + each.words) % words
+        self._push_return_address(each, after, before)
+        self.state.cycles += each.timing.base
+        if spot.callee is not None:
+            self._go_to(spot.callee)
+            return
+        called = spot.called if spot.called is not None else -1
+        target = str(called) if indirect is None else indirect
+        if self.is_step:
+            self._leave(self.main, self.state, CONTINUE, target)
+            return
+        self._call_really(called, target, after)
+
+    def _call_really(self, called: int, target: str, after: int) -> None:
+        text, state, spot = self.main, self.state, self.spot
+        summary = self.summaries.get(called, UNKNOWN)
+        if spot.looks_before_call:
+            leaves = text.put(f"icmp slt i64 {self._pass(text, state)}, 0")
+            self._leave_where(leaves, state, LEAVE, target)
+        if self.watches:
+            self._leave_where(self._is_hooked(target), state, LEAVE, target)
+        if called in self.together:
+            function, unready = f"@{inner_name(called)}", ""
+        else:
+            function = self._table_entry(target)
+            unready = text.put(f"icmp eq ptr {function}, null")
+        depth, depth_at = "", ""
+        if not summary.is_known:
+            # Only calls that may go round are counted: others cannot nest deeper than the program is long.
+            depth_at = _field(text, "depth")
+            depth = text.put(f"load i32, ptr {depth_at}")
+            is_deep = text.put(f"icmp uge i32 {depth}, {DEEPEST}")
+            unready = is_deep if not unready else text.put(f"or i1 {unready}, {is_deep}")
+        if unready:
+            self._leave_where(unready, state, CONTINUE, target)
+        if depth:
+            text.do(f"store i32 {text.put(f'add i32 {depth}, 1')}, ptr {depth_at}")
+        self._flush(text, state, state.dirty & (summary.reads | summary.writes), state.dirty_flags & summary.flags)
+        time, stack = self._pass(text, state), self._stack_pointer(text, state)
+        came = text.put(f"call {COUNTS} {function}(ptr %data, ptr %cpu, i64 {time}, i16 zeroext {stack})")
+        if depth:
+            text.do(f"store i32 {depth}, ptr {depth_at}")
+        self._come_back(came, summary, after)
+
+    def _come_back(self, came: str, summary: Summary, after: int) -> None:
+        """Goes on after a real call if control is back at the instruction after it; else this function is over too."""
+        text, state = self.main, self.state
+        state.time = text.put(f"extractvalue {COUNTS} {came}, 0")
+        where = text.put(f"extractvalue {COUNTS} {came}, 1")
+        state.dirty -= summary.reads | summary.writes
+        state.dirty_flags.clear()
+        state.height += self.chip.core.pc_bytes
+        elsewhere = text.put(f"icmp ne i32 {where}, {after}")
+        stack = text.put(f"extractvalue {COUNTS} {came}, 2")
+        if not summary.is_level:
+            moved = text.put(f"icmp ne i16 {stack}, {self._stack_pointer(text, state)}")
+            elsewhere = text.put(f"or i1 {elsewhere}, {moved}")
+        out, on = self.label("elsewhere"), self.label("on")
+        text.do(f"br i1 {elsewhere}, label %{out}, label %{on}, {UNLIKELY}")
+        away = text.away(self.asides)
+        away.label(out)
+        self._flush(away, state, state.dirty, ())
+        self._give_back(away, state.time, where, stack)
+        text.label(on)
+        self._take_back(summary)
+        self._go(after)
+
+    def _take_back(self, summary: Summary) -> None:
+        """Takes the registers and flags that a callee may have changed from memory."""
+        text, state = self.main, self.state
+        for register in sorted(summary.writes):
+            if register in self.own_registers:
+                self.registers.add(register)
+                state.registers[register] = self.nodes.there(text.put(f"load i8, ptr %r{register}.at"), 8)
+                state.unsaved.add(register)
+            else:
+                state.registers.pop(register, None)
+                state.unsaved.discard(register)
+        state.flags.clear()
+        state.unsaved_flags.clear()
+        live = frozenset[int]().union(*(target.live_flags for target in self.spot.targets.values()))
+        base = self.pointer(text, "flags_at") if live else ""
+        for flag in sorted(live):
+            state.flags[flag] = self.nodes.there(self._load_flag(text, base, flag), 1)
+            state.unsaved_flags.add(flag)
 
     def _indirect(self, page: Value, word: Value) -> str:
         text = self.main
-        pc = _extended(text, word, 16, 32)
+        pc = text.wider(word, 16, 32)
         if page != 0:
-            high = text.put(f"shl i32 {_extended(text, page, 8, 32)}, 16")
+            high = text.put(f"shl i32 {text.wider(page, 8, 32)}, 16")
             pc = text.put(f"or i32 {high}, {pc}")
         words = self.chip.flash_words
         is_power = words & (words - 1) == 0
@@ -1016,57 +1246,67 @@ class _Function:
 
     def _table_entry(self, pc: str) -> str:
         text = self.main
-        table = text.put(f"load ptr, ptr {self.field(text, 'table', World)}")
-        if pc.startswith("%"):
-            index = text.put(f"zext i32 {pc} to i64")
-            return text.put(f"load ptr, ptr {text.put(f'getelementptr ptr, ptr {table}, i64 {index}')}")
-        return text.put(f"load ptr, ptr {text.put(f'getelementptr ptr, ptr {table}, i64 {pc}')}")
+        index = text.put(f"zext i32 {pc} to i64") if pc.startswith("%") else pc
+        at = text.put(f"getelementptr ptr, ptr {self.world(text, 'inner')}, i64 {index}")
+        return text.put(f"load ptr, ptr {at}")
 
     def _jump_indirect(self, page: Value, word: Value) -> None:
-        text = self.main
+        text, state = self.main, self.state
         pc = self._indirect(page, word)
-        self._flush_main()
         if self.is_step:
-            self._return(text, CONTINUE, pc)
+            self._leave(text, state, CONTINUE, pc)
             return
+        leaves = text.put(f"icmp slt i64 {self._pass(text, state)}, 0")
+        self._leave_where(leaves, state, LEAVE, pc)
+        if self.watches:
+            self._leave_where(self._is_hooked(pc), state, LEAVE, pc)
         function = self._table_entry(pc)
-        missing, there = self.label("missing"), self.label("there")
-        text.do(f"br i1 {text.put(f'icmp eq ptr {function}, null')}, label %{missing}, label %{there}")
-        self.lines.append(f"{missing}:")
-        self._return(text, CONTINUE, pc)
-        self.lines.append(f"{there}:")
-        status = text.put(f"musttail call i32 {function}({_PASSED})")
-        text.do(f"ret i32 {status}")
+        self._leave_where(text.put(f"icmp eq ptr {function}, null"), state, CONTINUE, pc)
+        self._flush(text, state, state.dirty, state.dirty_flags)
+        time, stack = self._pass(text, state), self._stack_pointer(text, state)
+        came = text.put(f"musttail call {COUNTS} {function}(ptr %data, ptr %cpu, i64 {time}, i16 zeroext {stack})")
+        text.do(f"ret {COUNTS} {came}")
 
     def _return_from_call(self, each: Translated, before: _State, *, from_interrupt: bool) -> None:
-        text = self.main
-        parts = self._pop(each, self.chip.core.pc_bytes, before)
-        pc = "0"
-        for part in parts:
-            moved = text.put(f"shl i32 {pc}, 8")
-            pc = text.put(f"or i32 {moved}, {_extended(text, part, 8, 32)}")
-        words = self.chip.flash_words
-        is_power = words & (words - 1) == 0
-        pc = text.put(f"and i32 {pc}, {words - 1}" if is_power else f"urem i32 {pc}, {words}")
+        text, spot = self.main, self.spot
+        pc = self._pop_return_address(each, before)
         self.state.cycles += each.timing.base
-        self._flush_main()
         if from_interrupt:
-            text.do(f"store i8 {RETURNED}, ptr {self.field(text, 'shadow')}")
-        self._return(text, LEAVE if from_interrupt else CONTINUE, pc)
+            text.do(f"store i8 {RETURNED}, ptr {_field(text, 'shadow')}")
+            self._leave(text, self.state, LEAVE, pc)
+            return
+        for word in spot.targets:
+            # A callee in place: control is expected back at the instruction after the call.
+            self._leave_where(text.put(f"icmp ne i32 {pc}, {word}"), self.state, CONTINUE, pc)
+            self._go(word)
+            return
+        self._leave(text, self.state, CONTINUE, pc)
 
 
-def _sum_nodes(name: str, carry: str, arguments: list[Value]) -> tuple[Value, ...]:
-    left, right, incoming = arguments
-    result = Node(name, (left, right, incoming), 8)
-    return (
-        result,
-        Node(f"{name}.half", (left, right, result), 1),
-        Node(f"{name}.overflow", (left, right, result), 1),
-        Node(f"{name}.{carry}", (left, right, incoming), 1),
+def _jumps_to_itself(each: Translated) -> bool:
+    flow = each.flow
+    if flow is None:
+        return False
+    return (flow.name == "jump_by" and flow.arguments[0] == -1) or (
+        flow.name == "jump_to" and flow.arguments[0] == each.word
     )
 
 
-def _plain(value: Value | Argument) -> int:
-    if isinstance(value, int):
-        return value
-    raise TypeError(f"{value!r} where a plain integer belongs")
+def _joined(one: _Span, other: tuple[int, int]) -> tuple[int, int]:
+    """Gives two spans as one where they touch, else the second."""
+    if one is None or one[0] > other[1] + 1 or other[0] > one[1] + 1:
+        return other
+    return min(one[0], other[0]), max(one[1], other[1])
+
+
+def _common(spans: list[_Span]) -> _Span:
+    """Gives what several spans have in common."""
+    low, high = -(1 << 20), 1 << 20
+    for span in spans:
+        if span is None:
+            return None
+        low, high = max(low, span[0]), min(high, span[1])
+    return (low, high) if low <= high else None
+
+
+__all__ = ["ALL_FLAGS", "Lowering", "function_name", "inner_name", "looked_at", "step_name"]

@@ -9,7 +9,7 @@ from cyclerule.engines.ir import Region
 from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import REFUSED, RETURNED, Cpu, IoRead, IoWrite, World
-from cyclerule.engines.llvm.lower import Lowering, function_name, looked_at, step_name
+from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at, step_name
 from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
@@ -77,7 +77,9 @@ class Scalar:
         self._hooks = (ctypes.c_uint8 * chip.flash_words)()
         self._hooked: frozenset[int] = frozenset()
         self._table = (ctypes.c_void_p * chip.flash_words)()
+        self._inner = (ctypes.c_void_p * chip.flash_words)()
         self._steps = (ctypes.c_void_p * chip.flash_words)()
+        self._watches = False
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
         data, flags, flash = (ctypes.addressof(view) for view in self._views)
         seen = None
@@ -90,6 +92,7 @@ class Scalar:
             next_event=0,
             hooks=ctypes.addressof(self._hooks),
             table=ctypes.addressof(self._table),
+            inner=ctypes.addressof(self._inner),
             io=data,
             io_read=self._callbacks[0],
             io_write=self._callbacks[1],
@@ -138,6 +141,9 @@ class Scalar:
 
     def _forget_regions(self) -> None:
         self._regions.clear()
+        self._lowering.forget()
+        self._margin = 0
+        ctypes.memset(self._inner, 0, ctypes.sizeof(self._inner))
         ctypes.memset(self._table, 0, ctypes.sizeof(self._table))
         ctypes.memset(self._steps, 0, ctypes.sizeof(self._steps))
         ctypes.memset(self._passes, 0, ctypes.sizeof(self._passes))
@@ -352,6 +358,7 @@ class Scalar:
 
     def translate(self, words: Iterable[int]) -> None:
         """Translates regions with everything they call directly, so far as it has no code yet."""
+        words = list(words)
         made: dict[int, Region] = {}
         waiting = [(word, 0) for word in words]
         while waiting:
@@ -367,12 +374,19 @@ class Scalar:
                 waiting.extend((callee, depth + 1) for callee in region.callees)
         if not made:
             return
-        text = self._lowering.module(made.values(), self._stops)
-        addresses = self._compiler.load(self._object_code(text), [function_name(word) for word in made])
+        if not self._watches and any(_has_any(region, self._hooked) for region in made.values()):
+            self._watches = True
+            self._forget_regions()
+            self.translate(words)
+            return
+        text = self._lowering.module(made.values(), self._stops, known=self._regions, watches=self._watches)
+        names = [name(word) for word in made for name in (function_name, inner_name)]
+        addresses = self._compiler.load(self._object_code(text), names)
         for word, region in made.items():
             self._regions[word] = region
             self._table[word] = addresses[function_name(word)]
-            self._margin = max(self._margin, _longest_stretch(region))
+            self._inner[word] = addresses[inner_name(word)]
+        self._margin = self._lowering.longest
 
     def _trace(self, word: int) -> Region | None:
         """Gives the region of an entry, in which every hook that is set now is looked at."""
@@ -405,9 +419,13 @@ class Scalar:
             self._hooks[word] = 1
         new = words - self._hooked
         self._hooked = words
-        unlooked = frozenset[int]().union(*(self._unlooked(r, new) for r in self._regions.values() if r is not None))
-        if unlooked:
+        known = [region for region in self._regions.values() if region is not None]
+        unlooked = frozenset[int]().union(*(self._unlooked(region, new) for region in known))
+        # Code that looks at hooks is slower, so it is made only once there are any in its way.
+        begins = not self._watches and any(_has_any(region, new) for region in known)
+        if unlooked or begins:
             self._stops |= unlooked
+            self._watches = self._watches or begins
             self._forget_regions()
 
     # I/O on behalf of compiled code.
@@ -473,12 +491,6 @@ def _words(given: Container[int]) -> Iterable[int]:
     return given
 
 
-def _longest_stretch(region: Region) -> int:
-    """Gives the most cycles that can pass in a region from one look at the deadline to the next."""
-    longest: dict[int, int] = {}
-    for word in sorted(region.blocks, reverse=True):
-        block = region.blocks[word]
-        own = sum(each.timing.taken + 3 for each in block.instructions)
-        # Looks are taken on the way back, so only successors further on lengthen a stretch.
-        longest[word] = own + max((longest[s] for s in block.successors if s > word), default=0)
-    return max(longest.values(), default=0)
+def _has_any(region: Region, words: frozenset[int]) -> bool:
+    """Tells whether a region has an instruction at one of these words."""
+    return bool(words) and any(each.word in words for each in region.instructions())
