@@ -172,8 +172,8 @@ class _Loop:
     def _hooks_and_limit(self) -> None:
         w = self.w
         w.label("look")
-        self.is_hooked = w.compare("ne", w.put(f"load i8, ptr {w.element(self.hooks, self.pc)}"), 0, "i8")
-        w.branch(w.put(f"and i1 {self.is_hooked}, {w.put('xor i1 %looked, true')}"), "hooked", "unhooked")
+        is_hooked = w.compare("ne", w.put(f"load i8, ptr {w.element(self.hooks, self.pc)}"), 0, "i8")
+        w.branch(w.put(f"and i1 {is_hooked}, {w.put('xor i1 %looked, true')}"), "hooked", "unhooked")
         self._back("hooked", Why.HOOK)
         w.label("unhooked")
         w.branch(w.compare("sge", self.cycle, self.limit), "limited", "ask")
@@ -334,7 +334,9 @@ class _Loop:
         many = w.put(f"sdiv i64 {rounded}, {length}")
         # A single turn where the next boundary is to be looked at: at a hook, and where the shadow of the instruction
         # before ends and a request may be waiting.
-        looks = w.put(f"or i1 {self.is_hooked}, {w.put(f'xor i1 {self.not_shadow}, true')}")
+        here = w.put(f"zext i32 {cpu.load('pc', 'i32')} to i64")
+        is_hooked = w.compare("ne", w.put(f"load i8, ptr {w.element(self.hooks, here)}"), 0, "i8")
+        looks = w.put(f"or i1 {is_hooked}, {w.put(f'xor i1 {self.not_shadow}, true')}")
         one_turn = w.put(f"or i1 {w.put(f'or i1 {forever}, {looks}')}, {w.compare('slt', many, 1)}")
         turns = w.put(f"select i1 {one_turn}, i64 1, i64 {many}")
         then = w.put(f"add i64 {now}, {w.put(f'mul i64 {turns}, {length}')}")
