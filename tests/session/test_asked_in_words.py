@@ -218,7 +218,7 @@ class TestOpening:
 @pytest.fixture(scope="module")
 def surveyed(program: Program) -> dict[str, Surveyed]:
     """The apiary's functions, surveyed."""
-    return {each.name: each for each in survey(program, seconds=2)}
+    return {each.name: each for each in survey(program, seconds=12)}
 
 
 class TestSurvey:
