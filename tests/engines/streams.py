@@ -15,7 +15,10 @@ from cyclerule.isa.table import InstructionTable, table_for
 from cyclerule.parts.part import Part
 
 FLOW = frozenset(
-    "RJMP JMP RCALL CALL ICALL IJMP EIJMP EICALL RET RETI BRBS BRBC CPSE SBRC SBRS SBIC SBIS SLEEP BREAK SPM".split()
+    {
+        *("RJMP", "JMP", "RCALL", "CALL", "ICALL", "IJMP", "EIJMP", "EICALL", "RET", "RETI", "BRBS", "BRBC", "CPSE"),
+        *("SBRC", "SBRS", "SBIC", "SBIS", "SLEEP", "BREAK", "SPM"),
+    }
 )
 POINTERS = {"X": 26, "Y": 28, "Z": 30}
 SREG, SPL, SPH = 0x3F, 0x3D, 0x3E

@@ -360,7 +360,7 @@ class _Function:
         if self.is_step:
             return f"define i32 @{step_name(word)}({_FACE}) nounwind {{\n{body}\n}}\n"
         # With this attribute the program's branches stay branches. As choices between values both ways would be taken,
-        # and each value would wait for the one before: half as fast where the host foresees a branch, as it mostly does.
+        # and each value waits for the one before: half as fast where the host foresees a branch, as it mostly does.
         return f"define {COUNTS} @{inner_name(word)}({SIGNATURE}) nounwind optforfuzzing {{\n{body}\n}}\n"
 
     def _write_step_entry(self, text: Text) -> None:
