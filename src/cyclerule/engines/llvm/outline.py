@@ -6,7 +6,7 @@ where the deadline is looked at is all decided here.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from cyclerule.engines.ir import Argument, Block, Ref, Region, Translated
 from cyclerule.engines.llvm.values import plain
@@ -317,6 +317,9 @@ class Outline:
         registers = self._find_dirty(summaries)
         flags = self._find_live_flags(summaries, watches=watches)
         reads, writes = registers
+        if any(_jumps_anywhere(each) for spot in self.spots for each in spot.block.instructions):
+            # Whatever stands at the end of an indirect jump returns in this function's place.
+            return replace(UNKNOWN, longest=self.longest)
         return Summary(reads, writes, flags, self._is_level(summaries), self.longest)
 
     def summary(self, spot: Spot, summaries: Mapping[int, Summary]) -> Summary | None:
@@ -548,6 +551,10 @@ def small_callees(regions: Mapping[int, Region], flash_words: int, *, most: int)
         return total
 
     return frozenset(entry for entry in regions if (found := size(entry)) is not None and found <= most)
+
+
+def _jumps_anywhere(each: Translated) -> bool:
+    return each.flow is not None and each.flow.name == "jump_indirect"
 
 
 def _meet(above: Mapping[Spot, Spot], one: Spot, other: Spot) -> Spot:
