@@ -276,6 +276,9 @@ class _Loop:
         self.world.store("waiting", w.put(f"zext i1 {self.may_wait} to i64"))
         w.go("call")
         w.label("single")
+        # Exactly up to the next event, and in the shadow of SEI or RETI a single instruction.
+        soon = w.put(f"add i64 {self.cycle}, 1")
+        cpu.store("deadline", w.put(f"select i1 {self.not_shadow}, i64 {soonest}, i64 {soon}"))
         step = w.put(f"load ptr, ptr {w.element(self.steps, self.pc, 'ptr')}")
         w.branch(w.compare("eq", step, "null", "ptr"), "stepless", "call")
         w.label("stepless")

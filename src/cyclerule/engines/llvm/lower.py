@@ -39,6 +39,7 @@ from cyclerule.engines.llvm.outline import (
     small_callees,
 )
 from cyclerule.engines.llvm.values import Late, Node, Nodes, Text, Value, plain
+from cyclerule.engines.llvm.walk import step_name, walk_text
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -122,8 +123,16 @@ class Lowering:
             if word not in begun:
                 write(word)
 
-    def steps(self, instructions: Iterable[Translated]) -> str:
-        """Gives a module with a function for each single instruction, which never goes on to the next."""
+    def walk(self, name: str, instructions: Iterable[Translated]) -> str:
+        """Gives a module with a function that goes on exactly up to a cycle, from any of some instructions on.
+
+        It executes the one at the program counter and those after it, forwards only, until `Cpu.deadline` is reached,
+        a hook is set or anything else is to be looked at; so at most one of them when that is the next cycle.
+        """
+        instructions = list(instructions)
+        return self._steps(instructions) + walk_text(name, instructions, self.chip.flash_words)
+
+    def _steps(self, instructions: Iterable[Translated]) -> str:
         texts = []
         for each in instructions:
             region = Region(each.word, {each.word: Block(each.word, [each])}, frozenset())
@@ -132,11 +141,6 @@ class Lowering:
             outline.study({}, watches=False)
             texts.append(_Function(self, outline, {}, frozenset(), watches=False, is_step=True).text())
         return "".join(texts)
-
-
-def step_name(word: int) -> str:
-    """Gives the name of the function for a single instruction."""
-    return f"step_{word:x}"
 
 
 def function_name(word: int) -> str:
@@ -358,7 +362,7 @@ class _Function:
         body = "\n".join(map(str, [*lines, *self.lines, *self.asides]))
         word = outline.region.entry
         if self.is_step:
-            return f"define i32 @{step_name(word)}({_FACE}) nounwind {{\n{body}\n}}\n"
+            return f"define internal i32 @{step_name(word)}({_FACE}) nounwind alwaysinline {{\n{body}\n}}\n"
         # With this attribute the program's branches stay branches. As choices between values both ways would be taken,
         # and each value waits for the one before: half as fast where the host foresees a branch, as it mostly does.
         return f"define {COUNTS} @{inner_name(word)}({SIGNATURE}) nounwind optforfuzzing {{\n{body}\n}}\n"

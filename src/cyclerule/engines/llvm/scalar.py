@@ -9,7 +9,7 @@ from cyclerule.engines.ir import Region
 from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import REFUSED, RETURNED, Cpu, IoRead, IoWrite, World
-from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at, step_name
+from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at
 from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
@@ -23,8 +23,11 @@ from cyclerule.machine.interrupts import OpenHandler
 
 LoopFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
 
-ENGINE_VERSION = "1"
+ENGINE_VERSION = "2"
 """Part of the cache's key beside the text of a module, for what the text does not show."""
+
+WALK = 120
+"""Instructions that one function of the exact way strings together at the most; more takes long to compile."""
 
 CALL_DEPTH = 64
 """Calls followed when a function is translated together with those it calls."""
@@ -337,7 +340,7 @@ class Scalar:
             self.translate([word])
 
     def _make_steps(self, word: int) -> bool:
-        """Makes code for the single instruction at a word and its neighbours; tells whether there is one."""
+        """Makes code for the exact way on from a word and its neighbours; tells whether there is an instruction."""
         region = next(
             (
                 r
@@ -351,8 +354,13 @@ class Scalar:
         new = {each.word: each for each in region.instructions() if not self._steps[each.word]}
         if word not in new:
             return False
-        code = self._object_code(self._lowering.steps(new.values()), min(self.level, 1))
-        for each, address in zip(new, self._compiler.load(code, [step_name(w) for w in new]).values(), strict=True):
+        words = sorted(new)
+        at = words.index(word) // WALK * WALK
+        chosen = words[at : at + WALK]
+        name = f"walk_{chosen[0]:x}"
+        code = self._object_code(self._lowering.walk(name, [new[each] for each in chosen]), min(self.level, 1))
+        address = self._compiler.load(code, [name])[name]
+        for each in chosen:
             self._steps[each] = address
         return True
 
