@@ -1,6 +1,7 @@
 """The compiled engine for one chip: runs ahead in host code, and exactly where something can happen."""
 
 import ctypes
+from collections import Counter
 from collections.abc import Container, Iterable
 from typing import Any
 
@@ -25,6 +26,9 @@ LoopFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
 
 ENGINE_VERSION = "2"
 """Part of the cache's key beside the text of a module, for what the text does not show."""
+
+BEGINNINGS = 3
+"""Runs that begin at a word before that is translated; where a run was stopped once is no place to come back to."""
 
 WALK = 120
 """Instructions that one function of the exact way strings together at the most; more takes long to compile."""
@@ -72,6 +76,7 @@ class Scalar:
             stack_mask=chip.stack_pointer_mask,
         )
         self._recurring: list[Alarm] = []
+        self._begun: Counter[int] = Counter()
         self._known_vectors = 0
         self._tells = True
         self._version = 0
@@ -335,8 +340,11 @@ class Scalar:
     # Translation.
 
     def _begin_at(self, word: int) -> None:
-        """Makes sure that a run which begins at a word has code for it."""
-        if word not in self._regions:
+        """Makes code for a word at which runs begin: at once for the first, then for one that is begun at again."""
+        if word in self._regions:
+            return
+        self._begun[word] += 1
+        if not self._regions or self._begun[word] >= BEGINNINGS:
             self.translate([word])
 
     def _make_steps(self, word: int) -> bool:
