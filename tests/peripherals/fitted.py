@@ -7,6 +7,7 @@ from cyclerule.machine.chip import Chip
 from cyclerule.parts import load_part
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
+from cyclerule.peripherals.port import Pin
 from cyclerule.peripherals.timer16 import Timer16
 from cyclerule.peripherals.usart import Transmitter
 from cyclerule.toolchain import find
@@ -40,6 +41,12 @@ class Fitted:
     def timer(self, number: int = 1) -> Timer16:
         """Gives a 16-bit timer."""
         return self.devices.timers[number]
+
+    def pin(self, name: str) -> Pin:
+        """Gives a pin that the part has."""
+        found = self.devices.ports.pin(name)
+        assert found is not None
+        return found
 
     def address(self, register: str) -> int:
         """Gives the data address of a register."""

@@ -91,3 +91,78 @@ def test_a_kept_state_has_the_pins_and_their_delay() -> None:
     chip.chip.restore(saved)
     assert [chip.read("PINB", 10), chip.read("PINB", 11)] == [0x00, 0x55]
     assert chip.read("PORTB", 12) == 0x55
+
+
+def heard(chip: Fitted, name: str) -> list[tuple[bool, int]]:
+    """Listens to a pin from now on."""
+    changes: list[tuple[bool, int]] = []
+    chip.pin(name).listen(lambda level, cycle: changes.append((level, cycle)))
+    return changes
+
+
+def test_who_listens_to_a_pin_hears_each_change_once_whoever_drives_it() -> None:
+    """An output, a pull-up and the outside: table 14-1; a write that changes nothing on the pin is no change."""
+    chip = Fitted.of("atmega328p")
+    changes = heard(chip, "PB1")
+    chip.write("PORTB", 0x02, at=2)
+    chip.write("DDRB", 0x02, at=4)
+    chip.write("PORTB", 0x01, at=6)
+    chip.write("DDRB", 0x00, at=8)
+    chip.pin("PB1").drive(True, 10)
+    chip.pin("PB1").drive(None, 12)
+    chip.pin("PB0").drive(True, 14)
+    assert changes == [(True, 2), (False, 6), (True, 10), (False, 12)]
+    assert not chip.pin("PB1").level
+
+
+def test_a_compare_output_needs_the_direction_bit_and_hides_the_latch() -> None:
+    """A compare output serves its pin only with DDB1 set: sec. 14.3.1, OC1A."""
+    chip = Fitted.of("atmega328p")
+    changes = heard(chip, "PB1")
+    chip.pin("PB1").take("OC1A", True, 2)
+    assert changes == []
+    chip.write("DDRB", 0x02, at=4)
+    chip.write("PORTB", 0x00, at=6)
+    chip.pin("PB1").take("OC1A", False, 8)
+    chip.write("PORTB", 0x02, at=10)
+    chip.pin("PB1").release("OC1A", 12)
+    assert changes == [(True, 4), (False, 8), (True, 12)]
+
+
+def test_a_transmitter_drives_its_pin_as_an_input_too_and_a_receiver_keeps_the_pull_up() -> None:
+    """TXD: DDOE = TXEN, DDOV = 1; RXD: DDOE = RXEN, DDOV = 0, PUOV = PORTD0: sec. 14.3.3."""
+    chip = Fitted.of("atmega328p")
+    transmitted, received = heard(chip, "PD1"), heard(chip, "PD0")
+    chip.pin("PD1").take("TXD0", True, 2, forces_output=True)
+    chip.write("DDRD", 0x01, at=4)
+    chip.pin("PD0").force_input("RXD0", 6)
+    chip.write("PORTD", 0x01, at=8)
+    chip.pin("PD0").drive(False, 10)
+    chip.pin("PD0").release("RXD0", 12)
+    assert transmitted == [(True, 2)]
+    assert received == [(True, 8), (False, 10), (True, 12)]
+
+
+def test_a_kept_state_has_what_devices_do_to_pins() -> None:
+    """A pin taken, one forced to input and one driven from outside, and none of it, back and forth."""
+    chip = Fitted.of("atmega328p")
+    fresh = chip.chip.save()
+    chip.write("DDRB", 0x06, at=2)
+    chip.pin("PB1").take("OC1A", True, 3)
+    chip.pin("PB2").force_input("SS", 4)
+    chip.pin("PB2").drive(True, 5)
+    saved = chip.chip.save()
+    chip.chip.restore(fresh)
+    assert chip.read("PINB", 10) == 0
+    chip.chip.restore(saved)
+    assert chip.read("PINB", 10) == 0x06
+    chip.write("PORTB", 0x00, at=11)
+    assert chip.read("PINB", 13) == 0x06
+
+
+def test_a_part_has_the_pins_of_its_header() -> None:
+    """ATtiny85: six pins on port B; ATmega328P: port C without PC7."""
+    assert Fitted.of("attiny85").devices.ports.pin("PB6") is None
+    ports = Fitted.of("atmega328p").devices.ports
+    assert {ports.pin(name) for name in ("PC7", "PA0", "OC1A", None)} == {None}
+    assert [port.letter for port in ports.values()] == ["B", "C", "D"]

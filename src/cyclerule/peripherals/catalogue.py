@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.flags import FlagRegisters
-from cyclerule.peripherals.port import Port
+from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.prescaler import Prescaler
 from cyclerule.peripherals.sleep import SleepControl
 from cyclerule.peripherals.timer16 import Timer16, has_timer16
@@ -22,7 +22,7 @@ _TIMER_ENABLE = re.compile(r"(?:TOIE|OCIE|ICIE|TICIE)(?P<timer>\d)[A-D]?")
 class Devices:
     """The devices of a chip; `serial` is its first serial port, None where it has none."""
 
-    ports: dict[str, Port]
+    ports: Ports
     timers: dict[int, Timer16]
     serial: Transmitter | None
 
@@ -34,11 +34,7 @@ def fit_devices(chip: Chip) -> Devices:
     for name in registers:
         if re.fullmatch(r"GPIOR\d?", name):
             chip.bus.attach(registers[name].address, None, None)
-    ports = {
-        letter: Port(chip, letter)
-        for letter in "ABCDEFGHJKL"
-        if f"PORT{letter}" in registers or f"PIN{letter}" in registers
-    }
+    ports = Ports.of(chip)
     SleepControl(chip)
     timers = _fit_timers(chip)
     serial = next((Transmitter(chip, n) for n in SERIAL_PORTS if f"UDR{n}" in registers), None)

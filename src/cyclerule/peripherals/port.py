@@ -1,13 +1,19 @@
 """I/O ports: output latch, direction, and the pins through their synchroniser.
 
-Datasheet: ATmega48A/…/328P DS40002061A sec. 14. A pin nobody drives reads 0, with its pull-up 1.
-Pin-change interrupts and other functions of the pins belong to other devices.
+Datasheet: ATmega48A/…/328P DS40002061A sec. 14. A pin nobody drives reads 0, with its pull-up 1. Devices take a pin's
+output over or force its direction as the override signals of sec. 14.3 (figure 14-5) do, and listen to its level.
 """
 
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from cyclerule.machine.chip import Chip
 from cyclerule.machine.generation import has_single_bit_access
+
+Listener = Callable[[bool, int], None]
+"""Takes (level, cycle): the level that a pin has from that cycle on."""
+
+LETTERS = "ABCDEFGHJKL"
 
 
 class Port:
@@ -21,32 +27,58 @@ class Port:
         with_pin = (n for n in range(8) if f"P{letter}{n}" in bits or f"PORT{letter}{n}" in bits)
         self.pin_mask = sum(1 << n for n in with_pin) or 0xFF
         self.driven = self.levels = 0
+        # What devices do to the pins, by (bit, device): the output value, and whether it forces the direction.
+        self._outputs: dict[tuple[int, str], tuple[bool, bool]] = {}
+        self._inputs: set[tuple[int, str]] = set()
+        self._taken = self._taken_levels = self._forced_outputs = self._forced_inputs = 0
         # The pins before and since the last change, because a read sees them a cycle late.
         self._before = self._now = 0
         self._changed_at = -1
+        self._listeners: list[list[Listener]] = [[] for _ in range(8)]
+        self._heard = 0
+        self.pins = tuple(Pin(self, bit) if self.pin_mask >> bit & 1 else None for bit in range(8))
         self._data = chip.data
+        self._attach(chip)
+        chip.add(self)
+
+    def _attach(self, chip: Chip) -> None:
         bus = chip.bus
-        self._latch_address = bus.address(f"PORT{letter}")
-        self._direction_address = bus.address(f"DDR{letter}")
-        pins = bus.address(f"PIN{letter}")
+        self._latch_address = bus.address(f"PORT{self.letter}")
+        self._direction_address = bus.address(f"DDR{self.letter}")
+        pins = bus.address(f"PIN{self.letter}")
         if self._latch_address is not None:
             bus.attach(self._latch_address, None, self._write_latch)
         if self._direction_address is not None:
             bus.attach(self._direction_address, None, self._write_direction)
         if pins is not None:
             bus.attach(pins, self._read_pins, self._toggle if has_single_bit_access(chip.part) else _ignore)
-        chip.add(self)
 
-    def pins(self) -> int:
+    def pin_levels(self) -> int:
         """Gives the levels on the pins now."""
-        undriven = self.latch & ~self.direction  # The pull-up of an input whose latch is 1.
-        outside = self.levels & self.driven | undriven & ~self.driven
-        return (self.latch & self.direction | outside & ~self.direction) & self.pin_mask
+        return self._now
 
-    def _settle(self, cycle: int) -> None:
-        self._before = self._synchronised(cycle - 1)
-        self._now = self.pins()
+    def outputs(self) -> int:
+        """Gives which pins the chip itself drives now."""
+        return (self.direction | self._forced_outputs) & ~self._forced_inputs & self.pin_mask
+
+    def _levels(self) -> int:
+        outputs = self.outputs()
+        values = self.latch & ~self._taken | self._taken_levels
+        undriven = self.latch & ~self.driven  # The pull-up of an input whose latch is 1.
+        outside = self.levels & self.driven | undriven
+        return (values & outputs | outside & ~outputs) & self.pin_mask
+
+    def settle(self, cycle: int) -> None:
+        """Brings the pins to what now determines them, from a cycle on, and tells who listens."""
+        before, self._before = self._now, self._synchronised(cycle - 1)
+        now = self._now = self._levels()
         self._changed_at = cycle
+        changed = (before ^ now) & self._heard
+        while changed:
+            bit = (changed & -changed).bit_length() - 1
+            changed &= changed - 1
+            for listen in self._listeners[bit]:
+                listen(bool(now >> bit & 1), cycle)
 
     def _synchronised(self, cycle: int) -> int:
         return self._now if cycle >= self._changed_at else self._before
@@ -60,30 +92,128 @@ class Port:
         self.latch = (self.latch & ~mask | value & mask) & self.pin_mask
         if self._latch_address is not None:
             self._data[self._latch_address] = self.latch
-        self._settle(cycle)
+        self.settle(cycle)
 
     def _write_direction(self, value: int, mask: int, cycle: int) -> None:
         self.direction = (self.direction & ~mask | value & mask) & self.pin_mask
         if self._direction_address is not None:
             self._data[self._direction_address] = self.direction
-        self._settle(cycle)
+        self.settle(cycle)
 
     def _toggle(self, value: int, mask: int, cycle: int) -> None:
         # Writing 1 to a PIN bit toggles the latch: DS40002061A sec. 14.2.2.
         self._write_latch(self.latch ^ (value & mask), 0xFF, cycle)
 
     def drive(self, driven: int, levels: int, cycle: int) -> None:
-        """Puts levels on the pins from outside, from a cycle on."""
-        self.driven, self.levels = driven, levels
-        self._settle(cycle)
+        """Puts levels on all the pins from outside, from a cycle on."""
+        self.driven, self.levels = driven, levels & driven
+        self.settle(cycle)
+
+    def listen(self, bit: int, action: Listener) -> None:
+        """Has `action` called whenever the level on a pin changes."""
+        self._listeners[bit].append(action)
+        self._heard |= 1 << bit
+
+    def override(self, bit: int, owner: str, output: tuple[bool, bool] | None, is_input: bool, cycle: int) -> None:
+        """Sets what a device does to a pin: its output as (level, forces the direction) or None, and forcing it in."""
+        key = bit, owner
+        if self._outputs.get(key) == output and (key in self._inputs) == is_input:
+            return
+        self._outputs.pop(key, None)
+        self._inputs.discard(key)
+        if output is not None:
+            self._outputs[key] = output
+        if is_input:
+            self._inputs.add(key)
+        self._combine()
+        self.settle(cycle)
+
+    def _combine(self) -> None:
+        # Where two functions share a pin, PVOV is the OR of their values (sec. 14.3.1, PB3: "SPI MSTR OUTPUT +
+        # OC2A"), since a function that is off puts 0 there.
+        self._taken = _mask(bit for bit, _ in self._outputs)
+        self._taken_levels = _mask(bit for (bit, _), (level, _) in self._outputs.items() if level)
+        self._forced_outputs = _mask(bit for (bit, _), (_, forces) in self._outputs.items() if forces)
+        self._forced_inputs = _mask(bit for bit, _ in self._inputs)
 
     def save(self) -> Any:
         """Gives the port's state."""
-        return self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at
+        levels = self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at
+        return levels, tuple(self._outputs.items()), tuple(self._inputs)
 
     def restore(self, saved: Any) -> None:
-        """Sets a saved state."""
-        self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at = saved
+        """Sets a saved state; nobody is told, since who listens restores a state of its own."""
+        levels, outputs, inputs = saved
+        self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at = levels
+        self._outputs, self._inputs = dict(outputs), set(inputs)
+        self._combine()
+
+
+class Pin:
+    """One pin as devices and the outside world use it; every change of its level has its cycle."""
+
+    __slots__ = ("bit", "letter", "name", "port")
+
+    def __init__(self, port: Port, bit: int) -> None:
+        self.port, self.bit, self.letter = port, bit, port.letter
+        self.name = f"P{port.letter}{bit}"
+
+    @property
+    def level(self) -> bool:
+        """The level on the pin now, ahead of the synchroniser."""
+        return bool(self.port.pin_levels() >> self.bit & 1)
+
+    @property
+    def is_output(self) -> bool:
+        """Whether the program or a device drives the pin from inside."""
+        return bool(self.port.outputs() >> self.bit & 1)
+
+    def listen(self, action: Listener) -> None:
+        """Has `action` called with (level, cycle) whenever the level changes, whoever drives it."""
+        self.port.listen(self.bit, action)
+
+    def take(self, owner: str, level: bool, cycle: int, *, forces_output: bool = False) -> None:
+        """Puts a device's level in place of PORTx; without `forces_output` it shows where DDRx makes an output."""
+        self.port.override(self.bit, owner, (level, forces_output), False, cycle)
+
+    def force_input(self, owner: str, cycle: int) -> None:
+        """Makes the pin an input whatever DDRx says; its pull-up stays with PORTx."""
+        self.port.override(self.bit, owner, None, True, cycle)
+
+    def release(self, owner: str, cycle: int) -> None:
+        """Gives the pin back to PORTx and DDRx, as far as this device had it."""
+        self.port.override(self.bit, owner, None, False, cycle)
+
+    def drive(self, level: bool | None, cycle: int) -> None:
+        """Puts a level on the pin from outside, None for nobody; an output of the chip is stronger."""
+        mask = 1 << self.bit
+        port = self.port
+        driven = port.driven & ~mask | (0 if level is None else mask)
+        port.drive(driven, port.levels & ~mask | (mask if level else 0), cycle)
+
+
+class Ports(dict[str, Port]):
+    """The ports of a chip by letter."""
+
+    @classmethod
+    def of(cls, chip: Chip) -> "Ports":
+        """Makes every port that the part has."""
+        registers = chip.part.registers
+        letters = (each for each in LETTERS if f"PORT{each}" in registers or f"PIN{each}" in registers)
+        return cls((letter, Port(chip, letter)) for letter in letters)
+
+    def pin(self, name: str | None) -> Pin | None:
+        """Gives a pin by its name, "PB1"; None where the part has none of that name, or no name is given."""
+        if name is None or len(name) != 3 or name[0] != "P" or name[1] not in self or name[2] not in "01234567":
+            return None
+        return self[name[1]].pins[int(name[2])]
+
+
+def _mask(bits: Iterable[int]) -> int:
+    mask = 0
+    for bit in bits:
+        mask |= 1 << bit
+    return mask
 
 
 def _ignore(value: int, mask: int, cycle: int) -> None:
