@@ -70,7 +70,7 @@ PARTS = """
     attiny461 attiny88 attiny167 ata6617c atmega8 at90s4433 atmega168 ata6614q atmega88pb atmega32 atmega323
     at90s8535 atmega644 atmega1284p atmega640 atmega2561 atmega128rfa1 atmega64 atmega103 at90can64 atmega162
     atmega161 atmega8515 at90s8515 atmega32u2 at90usb162 atmega16u4 at90usb1287 atmega325p atmega3290 atmega649
-""".split()
+"""
 """One part for each group of the file, and those of its groups that differ in ports."""
 
 # Outputs that the part has on no port: a pin of its own, none on the smaller package, or eight pins in place of two
@@ -86,7 +86,7 @@ WITHOUT_PIN = {
 }
 
 
-@pytest.mark.parametrize("name", PARTS)
+@pytest.mark.parametrize("name", PARTS.split())
 def test_every_interrupt_pin_and_compare_output_that_the_header_knows_has_a_pin(name: str) -> None:
     """Each PCINTn that PCMSK has, each INTn with a vector, each compare output with a COM bit."""
     described = part(name)
