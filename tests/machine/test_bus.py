@@ -104,3 +104,21 @@ def test_the_cpu_keeps_only_the_page_registers_that_the_part_has() -> None:
     ):
         bus = Chip(part(name), b"").bus
         assert (bus.is_modelled(0x5B), bus.is_modelled(0x5C)) == (ramp, extended)
+
+
+def test_who_claims_bits_hears_of_each_write_whoever_is_attached() -> None:
+    """MCUCR holds bits of several devices; those of nobody are told."""
+    chip = Chip(part("atmega328p"), b"")
+    heard: list[tuple[int, int]] = []
+    assert chip.bus.claim("MCUCR", ["PUD"], lambda value, cycle: heard.append((value, cycle)))
+    assert not chip.bus.claim("MCUCR", ["NONE"], lambda value, cycle: None)
+    assert not chip.bus.claim("SFIOR", ["PUD"], lambda value, cycle: None)
+    address = chip.part.registers["MCUCR"].address
+    chip.bus.write(address, 0x10, 10)
+    assert chip.bus.unmodelled == {}
+    chip.bus.write(address, 0x20, 12, mask=0x20)
+    assert chip.bus.read(address, 13) == 0x30
+    assert [each.what for each in chip.bus.unmodelled.values()] == ["bit 5"]
+    chip.bus.attach(address, None, None)
+    chip.bus.write(address, 0x00, 14)
+    assert heard == [(0x10, 10), (0x30, 12), (0x00, 14)]

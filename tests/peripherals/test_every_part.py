@@ -19,6 +19,7 @@ MODELLED = re.compile(
     |(PORT|DDR|PIN)[A-L]|GPIOR\d?                # ports, general purpose registers
     |TCCR[1-5][ABC]|(TCNT|ICR|OCR)[1-5][ABC]?[LH]?|E?TIMSK\d?|E?TIFR\d?|GTCCR|SFIOR   # 16-bit timers
     |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # the transmitter
+    |PUE[A-D]|PORTCR             # pull-ups
     |SMCR|MCUCR|MCUCS                            # sleep""",
     re.VERBOSE,
 )

@@ -166,3 +166,46 @@ def test_a_part_has_the_pins_of_its_header() -> None:
     ports = Fitted.of("atmega328p").devices.ports
     assert {ports.pin(name) for name in ("PC7", "PA0", "OC1A", None)} == {None}
     assert [port.letter for port in ports.values()] == ["B", "C", "D"]
+
+
+@pytest.mark.parametrize(
+    ("part", "register", "bit"),
+    [
+        ("atmega328p", "MCUCR", "PUD"),
+        ("attiny85", "MCUCR", "PUD"),
+        ("attiny2313", "MCUCR", "PUD"),
+        ("atmega16", "SFIOR", "PUD"),
+        ("atmega128", "SFIOR", "PUD"),
+        ("attiny15", "MCUCR", "PUD"),
+        ("attiny167", "PORTCR", "PUDB"),
+    ],
+)
+def test_pull_ups_are_disabled_by_their_bit_and_drivers_are_not(part: str, register: str, bit: str) -> None:
+    """The pull-up disable bit counts whatever PORT says: sec. 14.4.1, and these parts' register descriptions."""
+    chip = Fitted.of(part)
+    chip.write("PORTB", 0x0F, at=2)
+    chip.write("DDRB", 0x01, at=4)
+    changes = heard(chip, "PB1")
+    chip.write(register, chip.bit(bit), at=10)
+    assert [chip.read("PINB", 10), chip.read("PINB", 11)] == [0x0F, 0x01]
+    chip.pin("PB2").drive(True, 12)
+    assert chip.read("PINB", 20) == 0x05
+    chip.write(register, 0, at=30)
+    assert chip.read("PINB", 40) == 0x0F
+    assert changes == [(False, 10), (True, 30)]
+    assert chip.unmodelled() == []
+
+
+def test_pull_ups_have_a_register_of_their_own_on_later_tiny_parts() -> None:
+    """ATtiny441/841 datasheet 8495, "Configuring the Pin": PUEx, and PORTx does not pull up."""
+    chip = Fitted.of("attiny841")
+    chip.write("PORTA", 0x03, at=2)
+    chip.write("PUEA", 0x06, at=4)
+    assert (chip.read("PINA", 10), chip.read("PUEA", 10)) == (0x06, 0x06)
+
+
+def test_break_before_make_is_told() -> None:
+    """BBMA in PORTCR of the ATtiny88 does nothing in the model."""
+    chip = Fitted.of("attiny88")
+    chip.write("PORTCR", chip.bit("BBMA") | chip.bit("PUDA"), at=2)
+    assert chip.unmodelled() == [f"PORTCR: bit {chip.chip.part.bits['BBMA']}"]

@@ -57,13 +57,13 @@ def test_the_hold_bit_stops_the_timers_and_its_release_starts_them_together() ->
 
 
 def test_bits_for_other_devices_are_told_by_name() -> None:
-    """PSRASY resets timer 2's prescaler, sec. 18.11.9; PUD switches off pull-ups, ATmega8 datasheet 2486, SFIOR."""
+    """PSRASY resets timer 2's prescaler, sec. 18.11.9; ACME is the comparator's, ATmega8 datasheet 2486, SFIOR."""
     chip = Fitted.of("atmega328p")
     chip.write("GTCCR", chip.bit("PSRASY"), at=2)
     assert chip.unmodelled() == ["GTCCR: bit PSRASY"]
     chip = Fitted.of("atmega8")
-    chip.write("SFIOR", chip.bit("PUD"), at=2)
-    assert chip.unmodelled() == ["SFIOR: bit PUD"]
+    chip.write("SFIOR", chip.bit("ACME"), at=2)
+    assert chip.unmodelled() == ["SFIOR: bit ACME"]
 
 
 def test_a_kept_state_has_the_phase() -> None:

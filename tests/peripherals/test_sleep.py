@@ -51,9 +51,7 @@ def test_a_mode_other_than_idle_is_refused(part: str, register: str, bit: str) -
         enters(chip)
 
 
-@pytest.mark.parametrize(
-    ("part", "bit"), [("atmega8", "ISC01"), ("atmega16", "ISC10"), ("attiny2313", "PUD"), ("atmega128", "IVSEL")]
-)
+@pytest.mark.parametrize(("part", "bit"), [("atmega8515", "SRE"), ("atmega162", "SRW10"), ("atmega128", "IVSEL")])
 def test_bits_for_other_devices_in_the_same_register_are_told(part: str, bit: str) -> None:
     """MCUCR is shared before SMCR: the datasheets of these parts, MCUCR."""
     chip = Fitted.of(part)

@@ -23,6 +23,10 @@ Writer = Callable[[int, int, int], None]
 """Takes (value, mask, cycle): the bits of `value` under `mask` are written at `cycle`."""
 
 
+Watcher = Callable[[int, int], None]
+"""Takes (value, cycle): what a register keeps after a write at `cycle`."""
+
+
 class IoWrite(NamedTuple):
     """A write to a register of a device.
 
@@ -58,6 +62,8 @@ class IoBus:
         self.writers: list[Writer | None] = [None] * size
         self._is_modelled = bytearray(size)
         self._is_quiet = bytearray(size)
+        self._watchers: dict[int, list[Watcher]] = {}
+        self._claimed: dict[int, int] = {}
         self.log: list[IoWrite] | None = None
         self.unmodelled: dict[tuple[int, str], Unmodelled] = {}
         self.current_flash_word = 0
@@ -81,6 +87,26 @@ class IoBus:
         self.readers[address], self.writers[address] = read, write
         self._is_modelled[address] = 1
         self._is_quiet[address] = quiet
+
+    def claim(self, register: str, names: Iterable[str], watch: Watcher) -> bool:
+        """Takes bits of a register that belong to several devices: `watch` is called after each write to it.
+
+        Bits that the part has not are left out; without any, or without the register, it gives False. A register that
+        no device is attached to keeps what is written, and reports its bits that nobody claimed.
+        """
+        address = self.address(register)
+        bits = sum({1 << self._part.bits[name] for name in names if name in self._part.bits})
+        if address is None or not bits:
+            return False
+        self._claimed[address] = self._claimed.get(address, 0) | bits
+        self._watchers.setdefault(address, []).append(watch)
+        if not self.is_modelled(address):
+            self.attach(address, None, lambda value, mask, cycle: self._keep(register, address, value, mask))
+        return True
+
+    def _keep(self, register: str, address: int, value: int, mask: int) -> None:
+        self._data[address] = self._data[address] & ~mask & 0xFF | value & mask
+        self.report_bits(register, value & mask, ())
 
     def is_modelled(self, address: int) -> bool:
         """Tells whether a device model stands behind an address."""
@@ -119,10 +145,12 @@ class IoBus:
         writer = self.writers[address]
         if writer is not None:
             writer(value, mask, cycle)
-            return
-        if not self._is_modelled[address]:
-            self._report(address, is_write=True, value=value)
-        self._data[address] = self._data[address] & ~mask & 0xFF | value & mask
+        else:
+            if not self._is_modelled[address]:
+                self._report(address, is_write=True, value=value)
+            self._data[address] = self._data[address] & ~mask & 0xFF | value & mask
+        for watch in self._watchers.get(address, ()):
+            watch(self._data[address], cycle)
 
     def _value(self, address: int, cycle: int) -> int:
         """Gives what a register holds at a cycle."""
@@ -138,10 +166,11 @@ class IoBus:
             self.unmodelled[address, what] = Unmodelled(register, self.current_flash_word, True, 0, what)
 
     def report_bits(self, register: str, bits: int, names: Iterable[str]) -> None:
-        """Notes that bits of a modelled register were set that do nothing in the model.
+        """Notes that bits of a modelled register were set that do nothing in the model, but for those claimed.
 
         `names` are those a header may have for bits of the register, which it does not say itself.
         """
+        bits &= ~self._claimed.get(self.address(register) or 0, 0)
         known: dict[int, str] = {}
         for name in names:
             if name in self._part.bits:

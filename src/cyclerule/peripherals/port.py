@@ -1,18 +1,22 @@
 """I/O ports: output latch, direction, and the pins through their synchroniser.
 
 Datasheet: ATmega48A/…/328P DS40002061A sec. 14. A pin nobody drives reads 0, with its pull-up 1. Devices take a pin's
-output over or force its direction as the override signals of sec. 14.3 (figure 14-5) do, and listen to its level.
+output over or force its direction as the override signals of sec. 14.3 (figure 14-5) do, and listen to its level. The
+break-before-make bits BBMx of some parts are not modelled.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from typing import Any
 
 from cyclerule.machine.chip import Chip
 from cyclerule.machine.generation import has_single_bit_access
+from cyclerule.parts.part import Part
 
 Listener = Callable[[bool, int], None]
 """Takes (level, cycle): the level that a pin has from that cycle on."""
 
+SFIOR_PUD = 2
 LETTERS = "ABCDEFGHJKL"
 
 
@@ -31,6 +35,9 @@ class Port:
         self._outputs: dict[tuple[int, str], tuple[bool, bool]] = {}
         self._inputs: set[tuple[int, str]] = set()
         self._taken = self._taken_levels = self._forced_outputs = self._forced_inputs = 0
+        # Pull-ups: which are wanted where a register of their own says so, and what disables them all.
+        self._pull_ups: int | None = None
+        self._disablers = frozenset[str]()
         # The pins before and since the last change, because a read sees them a cycle late.
         self._before = self._now = 0
         self._changed_at = -1
@@ -52,6 +59,12 @@ class Port:
             bus.attach(self._direction_address, None, self._write_direction)
         if pins is not None:
             bus.attach(pins, self._read_pins, self._toggle if has_single_bit_access(chip.part) else _ignore)
+        pull_ups = bus.address(f"PUE{self.letter}")
+        if pull_ups is not None:
+            self._pull_ups = 0
+            bus.attach(pull_ups, None, partial(self._write_pull_ups, pull_ups))
+        for register, bit in pull_up_disablers(chip.part, self.letter):
+            bus.claim(register, [bit], partial(self._disable_pull_ups, bit, chip.part.bits[bit]))
 
     def pin_levels(self) -> int:
         """Gives the levels on the pins now."""
@@ -64,9 +77,21 @@ class Port:
     def _levels(self) -> int:
         outputs = self.outputs()
         values = self.latch & ~self._taken | self._taken_levels
-        undriven = self.latch & ~self.driven  # The pull-up of an input whose latch is 1.
-        outside = self.levels & self.driven | undriven
+        outside = self.levels & self.driven | self._pulled_up() & ~self.driven
         return (values & outputs | outside & ~outputs) & self.pin_mask
+
+    def _pulled_up(self) -> int:
+        if self._disablers:
+            return 0
+        return self.latch if self._pull_ups is None else self._pull_ups
+
+    def _write_pull_ups(self, address: int, value: int, mask: int, cycle: int) -> None:
+        self._pull_ups = self._data[address] = (self._data[address] & ~mask | value & mask) & self.pin_mask
+        self.settle(cycle)
+
+    def _disable_pull_ups(self, bit: str, position: int, value: int, cycle: int) -> None:
+        self._disablers = self._disablers | {bit} if value >> position & 1 else self._disablers - {bit}
+        self.settle(cycle)
 
     def settle(self, cycle: int) -> None:
         """Brings the pins to what now determines them, from a cycle on, and tells who listens."""
@@ -139,11 +164,11 @@ class Port:
     def save(self) -> Any:
         """Gives the port's state."""
         levels = self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at
-        return levels, tuple(self._outputs.items()), tuple(self._inputs)
+        return levels, tuple(self._outputs.items()), tuple(self._inputs), self._pull_ups, self._disablers
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state; nobody is told, since who listens restores a state of its own."""
-        levels, outputs, inputs = saved
+        levels, outputs, inputs, self._pull_ups, self._disablers = saved
         self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at = levels
         self._outputs, self._inputs = dict(outputs), set(inputs)
         self._combine()
@@ -207,6 +232,18 @@ class Ports(dict[str, Port]):
         if name is None or len(name) != 3 or name[0] != "P" or name[1] not in self or name[2] not in "01234567":
             return None
         return self[name[1]].pins[int(name[2])]
+
+
+def pull_up_disablers(part: Part, letter: str) -> Iterator[tuple[str, str]]:
+    """Gives the register and bit of what disables the pull-ups of a port: PUD for all ports, PUDx for one.
+
+    PUD stands in MCUCR (DS40002061A sec. 14.4.1), before the ATmega48 in SFIOR, there at bit 2 (ATmega16 datasheet
+    2466, SFIOR; the ATtiny15 has it at bit 6 of MCUCR). PUDx stands in PORTCR (ATtiny87/167 datasheet 8265, PORTCR).
+    """
+    if "PUD" in part.bits:
+        yield ("SFIOR" if "SFIOR" in part.registers and part.bits["PUD"] == SFIOR_PUD else "MCUCR"), "PUD"
+    if "PORTCR" in part.registers and f"PUD{letter}" in part.bits:
+        yield "PORTCR", f"PUD{letter}"
 
 
 def _mask(bits: Iterable[int]) -> int:
