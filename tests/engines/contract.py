@@ -511,6 +511,32 @@ class EngineContract:
                 assert bench.run() is Stop.REQUESTED
                 assert bench.cycle == program.course[place + 1].cycle
 
+    @EACH_TURN
+    def test_a_device_halts_the_cpu_after_the_instruction_that_touched_it(self, turn: int) -> None:
+        """EEPE halts it for two cycles before the next instruction: DS40002061A sec. 8.4.1; requests wait that long."""
+        case, halt = Case("atmega328p", "input and output"), 5
+        bench, program = self.bench(case), case.loop
+        bench.chip.bus.attach(PROBES[3], None, lambda value, mask, cycle: bench.chip.bus.halt(halt))
+        halted, course = 0, []
+        for boundary in program.course:
+            course.append(boundary._replace(cycle=boundary.cycle + halted))
+            touch = boundary.line and boundary.line.touch
+            halted += halt if touch and touch.is_write and touch.address == PROBES[3] else 0
+        assert halted > halt
+        bench.reset()
+        assert bench.run() is Stop.AT_EXIT
+        assert bench.cycle == course[-1].cycle == program.cycles + halted
+        span = [n for n, boundary in enumerate(program.course) if boundary in program.turn(turn)]
+        for cycle in range(course[span[0]].cycle, course[span[-1]].cycle + 1):
+            bench.reset()
+            bench.requester.ask(2, bench.begin + cycle)
+            assert bench.run() is Stop.AT_EXIT
+            assert bench.entered() == [first_boundary(course, cycle).cycle]
+            assert bench.cycle == program.cycles + halted + bench.handler_cost
+            bench.reset()
+            assert bench.run(cycle) is Stop.LIMIT
+            assert bench.cycle == first_boundary(course, cycle).cycle
+
     def test_a_break_stops_before_it_where_that_is_asked_for(self) -> None:
         """The word 0x9598 is a NOP to a chip without a debugger, and a mark to a run that stops at it."""
         bench = self.straight(line("NOP"), line("INC Rd", 2), line("BREAK"), line("INC Rd", 2))

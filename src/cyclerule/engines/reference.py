@@ -307,8 +307,11 @@ class Reference:
         elif address < IO_OFFSET:
             self._data[address] = value
         else:
-            self._bus.current_flash_word = self._pc
-            self._bus.write(address, value, self._end)
+            bus = self._bus
+            bus.current_flash_word = self._pc
+            bus.write(address, value, self._end)
+            if bus.halted_cycles:
+                self._end += bus.take_halt()
 
     def _no_memory(self, what: str, address: int) -> str:
         return f"{what} 0x{address:04x}, but {self.chip.part.name} has memory up to 0x{self._ram_end:04x} only"
@@ -354,8 +357,11 @@ class Reference:
         return self._bus.read(address + IO_OFFSET, self._end - 1)
 
     def io_write(self, address: int, value: int) -> None:
-        self._bus.current_flash_word = self._pc
-        self._bus.write(address + IO_OFFSET, value, self._end)
+        bus = self._bus
+        bus.current_flash_word = self._pc
+        bus.write(address + IO_OFFSET, value, self._end)
+        if bus.halted_cycles:
+            self._end += bus.take_halt()
 
     def io_read_bit(self, address: int, position: int) -> int:
         return self.io_read(address) >> position & 1
@@ -363,6 +369,8 @@ class Reference:
     def io_write_bit(self, address: int, position: int, bit: int) -> None:
         self._bus.current_flash_word = self._pc
         self._bus.write(address + IO_OFFSET, bit << position, self._end, 1 << position)
+        if self._bus.halted_cycles:
+            self._end += self._bus.take_halt()
 
     def flash_page(self) -> int:
         return self._data[RAMPZ]

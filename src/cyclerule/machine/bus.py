@@ -42,7 +42,8 @@ class IoWrite(NamedTuple):
 class Unmodelled(NamedTuple):
     """The first touch of something that no device model stands behind.
 
-    `what` is what the model lacks, in words; empty when it is the register as a whole.
+    `what` is what the model lacks, in words; empty when it is the register as a whole. With `is_assumed` the model
+    has it, on an assumption that `what` states.
     """
 
     register: str
@@ -50,6 +51,7 @@ class Unmodelled(NamedTuple):
     is_write: bool
     value: int
     what: str = ""
+    is_assumed: bool = False
 
 
 class IoBus:
@@ -67,6 +69,7 @@ class IoBus:
         self.log: list[IoWrite] | None = None
         self.unmodelled: dict[tuple[int, str], Unmodelled] = {}
         self.current_flash_word = 0
+        self.halted_cycles = 0
         self._reaches_single_bits = has_single_bit_access(part)
         self._inner_names = {
             register.address + byte: f"{register.name} byte {byte}"
@@ -152,6 +155,15 @@ class IoBus:
         for watch in self._watchers.get(address, ()):
             watch(self._data[address], cycle)
 
+    def halt(self, cycles: int) -> None:
+        """Halts the CPU for so many cycles between the instruction that is touching a register and the next one."""
+        self.halted_cycles += cycles
+
+    def take_halt(self) -> int:
+        """Gives the cycles for which the CPU is to be halted, once; engines add them to the instruction."""
+        cycles, self.halted_cycles = self.halted_cycles, 0
+        return cycles
+
     def _value(self, address: int, cycle: int) -> int:
         """Gives what a register holds at a cycle."""
         if self._events.next_cycle <= cycle:
@@ -164,6 +176,12 @@ class IoBus:
         address = self.address(register) or 0
         if (address, what) not in self.unmodelled:
             self.unmodelled[address, what] = Unmodelled(register, self.current_flash_word, True, 0, what)
+
+    def report_assumed(self, register: str, what: str) -> None:
+        """Notes an assumption that the figures rest on from here on, such as a typical time."""
+        address = self.address(register) or 0
+        if (address, what) not in self.unmodelled:
+            self.unmodelled[address, what] = Unmodelled(register, self.current_flash_word, True, 0, what, True)
 
     def report_bits(self, register: str, bits: int, names: Iterable[str]) -> None:
         """Notes that bits of a modelled register were set that do nothing in the model, but for those claimed.

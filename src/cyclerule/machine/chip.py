@@ -35,9 +35,12 @@ class Chip:
     Data space is one bytearray: r0 to r31, I/O (what devices keep there), RAM. The status register
     is kept as eight bytes in `flags` (C Z N V S H T I), program counter and stack pointer as
     integers, time as the count of CPU cycles since reset. Engines work on this state directly.
+
+    `clock_hz` is the frequency of the clock source, None where nobody has said it: then what takes a time and not a
+    number of cycles cannot be modelled. `eeprom` is kept across resets.
     """
 
-    def __init__(self, part: Part, flash: bytes) -> None:
+    def __init__(self, part: Part, flash: bytes, eeprom: bytes = b"", clock_hz: int | None = None) -> None:
         if part.family not in MODELLED_FAMILIES:
             raise NotModelled(
                 f"{part.name} is of family {part.family}, which is not modelled yet; "
@@ -48,11 +51,19 @@ class Chip:
                 f"the program reaches to flash byte {len(flash)}, but {part.name} has {part.flash_bytes}; "
                 "is it for another part?"
             )
+        if len(eeprom) > part.eeprom_bytes:
+            raise FirmwareError(
+                f"the program puts {len(eeprom)} bytes into EEPROM, but {part.name} has {part.eeprom_bytes}; "
+                "is it for another part?"
+            )
         self.part = part
         self.core = Core(part.family, frozenset(part.features), part.pc_bytes)
         self.table: InstructionTable = table_for(self.core)
         self.flash = bytearray(flash) + b"\xff" * (part.flash_bytes - len(flash))
         self.flash_words = part.flash_bytes // 2
+        # Erased bytes read 0xFF (DS40002061A sec. 8.4).
+        self.eeprom = bytearray(eeprom) + b"\xff" * (part.eeprom_bytes - len(eeprom))
+        self.clock_hz = clock_hz
         self.data = bytearray(part.ram_end + 1)
         self.flags = bytearray(8)
         self.program_counter = 0

@@ -18,6 +18,7 @@ from cyclerule.measure.layout import has_vector_table, main_word, reset_word, un
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
+from cyclerule.units import Hertz
 
 if TYPE_CHECKING:
     from cyclerule.engines.llvm.scalar import Scalar
@@ -76,9 +77,11 @@ class Stage:
     began: int = 0
 
     @classmethod
-    def at_reset(cls, image: Image, part: Part, fill: int = 0, *, tracks: bool = True) -> "Stage":
+    def at_reset(
+        cls, image: Image, part: Part, fill: int = 0, *, tracks: bool = True, clock: Hertz | None = None
+    ) -> "Stage":
         """Loads an image into a fresh chip, whose RAM holds `fill` everywhere."""
-        chip = Chip(part, image.flash)
+        chip = Chip(part, image.flash, image.eeprom, clock)
         devices = fit_devices(chip)
         engine = TrackingReference(chip)
         if fill:
@@ -93,12 +96,12 @@ class Stage:
         return cls(image, chip, devices, engine, saved, "at reset", return_word, ends, tracks)
 
     @classmethod
-    def prepare(cls, image: Image, part: Part, fill: int = 0) -> "Stage":
+    def prepare(cls, image: Image, part: Part, fill: int = 0, *, clock: Hertz | None = None) -> "Stage":
         """Loads an image and runs it from reset to the entry of `main`; where none is found it stays at reset.
 
         Raises RunawayError or FaultError when the start-up code does not get there.
         """
-        stage = cls.at_reset(image, part, fill)
+        stage = cls.at_reset(image, part, fill, clock=clock)
         main = main_word(image, stage.chip)
         if main is not None:
             stage.run_to_main(main)
@@ -239,6 +242,8 @@ class Stage:
 
 
 def _unmodelled_text(each: Unmodelled) -> str:
+    if each.is_assumed:
+        return f"{each.register}: {each.what}"
     if each.what:
         return f"{each.register}: {each.what} is not modelled"
     if each.is_write:

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
+from cyclerule.peripherals.eeprom import Eeprom, has_eeprom
 from cyclerule.peripherals.flags import FlagRegisters
 from cyclerule.peripherals.port import Ports
+from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.prescaler import Prescaler
 from cyclerule.peripherals.sleep import SleepControl
 from cyclerule.peripherals.timer16 import Timer16, has_timer16
@@ -25,6 +27,9 @@ class Devices:
     ports: Ports
     timers: dict[int, Timer16]
     serial: Transmitter | None
+    clock: Clock
+    power: PowerReduction
+    eeprom: Eeprom | None
 
 
 def fit_devices(chip: Chip) -> Devices:
@@ -35,10 +40,12 @@ def fit_devices(chip: Chip) -> Devices:
         if re.fullmatch(r"GPIOR\d?", name):
             chip.bus.attach(registers[name].address, None, None)
     ports = Ports.of(chip)
+    clock, power = Clock(chip), PowerReduction(chip)
     SleepControl(chip)
+    eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
     timers = _fit_timers(chip)
     serial = next((Transmitter(chip, n) for n in SERIAL_PORTS if f"UDR{n}" in registers), None)
-    return Devices(ports, timers, serial)
+    return Devices(ports, timers, serial, clock, power, eeprom)
 
 
 def _fit_timers(chip: Chip) -> dict[int, Timer16]:

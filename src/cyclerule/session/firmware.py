@@ -152,7 +152,7 @@ class Firmware:
 
     @cached_property
     def _stage(self) -> Stage:
-        return Stage.prepare(self.image, self.part, self._fill)
+        return Stage.prepare(self.image, self.part, self._fill, clock=self.clock)
 
     @cached_property
     def _call_cycles(self) -> Mapping[int, int]:
@@ -285,7 +285,7 @@ class Firmware:
         """
         used = check_engine(engine)
         limit = _limit(max_cycles, self.clock or 16_000_000)
-        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False)
+        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=self.clock)
         end = read_until(until, self.image, self._entry_word)
         if end.cycle is not None and max_cycles is None:
             limit = max(limit, end.cycle)

@@ -323,6 +323,8 @@ class Scalar:
         chip, cpu = self.chip, self._cpu
         self._native_instructions += cpu.instructions
         chip.cycle, chip.program_counter, chip.stack_pointer = cpu.cycle, cpu.pc, cpu.sp
+        # A device that halts the CPU has compiled code come back right after the instruction.
+        chip.cycle += chip.bus.take_halt()
         chip.lowest_stack_pointer = cpu.lowest
         if cpu.shadow:
             chip.interrupt_shadow = True
@@ -489,7 +491,7 @@ class Scalar:
         if events.version != self._version:
             self._load_beats()
             comes_back = True
-        if self._stop_requested:
+        if self._stop_requested or self.chip.bus.halted_cycles:
             self._world.attention = 1
             comes_back = True
         return 256 if comes_back else 0
