@@ -7,7 +7,7 @@ import pytest
 from cyclerule.errors import ArgumentError, BuildError, FirmwareError, UnknownName
 from cyclerule.measure.results import Call, Sweep
 from cyclerule.project.settings import Settings, read_settings
-from cyclerule.session.inputs import read_before, read_inputs, read_variables
+from cyclerule.session.inputs import read_before, read_inputs, read_setup
 from cyclerule.session.opening import Program, open_program
 from cyclerule.session.survey import Surveyed, spread, survey
 from cyclerule.session.timing import time_target
@@ -91,7 +91,7 @@ class TestInputs:
 
     def test_variables_are_read_by_their_type(self, program: Program) -> None:
         """One that does not exist is for the measurement to refuse, with the nearest names."""
-        assert read_variables(program.firmware, {"mode": "0x10"}) == {"mode": 16}
+        assert read_setup(program.firmware, {"mode": "0x10"}).globals == {"mode": [16]}
         with pytest.raises(UnknownName, match="nearest: mode"):
             time_target(program.target("step"), {"bees": "1"}, variables={"mod": "1"})
 

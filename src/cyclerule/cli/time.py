@@ -67,7 +67,13 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 @click.command("time", epilog=EXAMPLES)
 @click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]", shell_complete=_words)
 @build_options
-@click.option("--set", "variables", metavar="GLOBAL=VALUE", multiple=True, help="Set a variable first; repeatable.")
+@click.option(
+    "--set",
+    "variables",
+    metavar="NAME=DOMAIN",
+    multiple=True,
+    help="Set a variable, register or pin before each call; several values are inputs; repeatable.",
+)
 @click.option("--before", metavar="FUNCTION", multiple=True, help="Call a function first, as 'start' or 'mode(3)'.")
 @click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")

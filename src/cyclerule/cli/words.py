@@ -8,6 +8,7 @@ from pathlib import Path
 from cyclerule.errors import ArgumentError
 
 _ASSIGNMENT = re.compile(r"(?P<name>[A-Za-z_$][\w$.]*|\d+)=(?P<text>.*)", re.DOTALL)
+_SETTING = re.compile(r"(?P<name>[^=\s]+)=(?P<text>.*)", re.DOTALL)
 # "crc8.part.0" and "crc8.cold" are names that the compiler gives to parts of functions.
 _FILE_LIKE = re.compile(r"[^:]*\.(?!cold)[a-z]\w{0,3}(\+\+)?(:\d+(-\d+)?)?|.*[/\\].*", re.IGNORECASE)
 
@@ -48,10 +49,13 @@ def sort_words(words: Iterable[str]) -> Words:
 
 
 def read_assignments(option: str, words: Iterable[str]) -> dict[str, str]:
-    """Reads words of the form name=text; raises ArgumentError for another form and for a name given twice."""
+    """Reads words of the form name=text; raises ArgumentError for another form and for a name given twice.
+
+    Behind an option the name may be a part of something: "cfg.gain", "table[3]", "scale.c:mode", "hive::mode".
+    """
     found: dict[str, str] = {}
     for word in words:
-        match = _ASSIGNMENT.fullmatch(word)
+        match = (_SETTING if option else _ASSIGNMENT).fullmatch(word)
         if match is None:
             raise ArgumentError(f"{option} {word}: write it as name=value")
         if match["name"] in found:

@@ -415,25 +415,25 @@ def _struct_bytes(given: StructType, value: object, subject: str, frame: Frame, 
             raise ArgumentError(f"{subject} takes {size} bytes; {len(value)} given")
         return bytes(value)
     if not isinstance(value, Mapping):
-        names = ", ".join(member.name for member in _named_members(given))
+        names = ", ".join(member.name for member in named_members(given))
         raise ArgumentError(f"{subject} takes its members by name ({names}), or {size} bytes; {value!r} given")
-    members = {member.name: member for member in _named_members(given)}
+    members = {member.name: member for member in named_members(given)}
     bits = taken = 0
     for key, item in value.items():
         member = members.get(str(key))
         if member is None:
             raise UnknownName("member", str(key), members, hint=f"of {subject}")
         inner = f"{subject}, member {member.name}"
-        member_bits, ones = _member_bits(member, item, inner, frame, _member(keys, member.name))
+        own_bits, ones = member_bits(member, item, inner, frame, _member(keys, member.name))
         if taken & ones << (8 * member.offset):
             raise ArgumentError(f"{inner} shares its memory with another one that was given; give one of them")
-        bits |= member_bits << (8 * member.offset)
+        bits |= own_bits << (8 * member.offset)
         taken |= ones << (8 * member.offset)
     # A bit-field's storage unit may be larger than the structure that ends within it.
     return little_endian(bits, size)
 
 
-def _member_bits(member: Field, value: object, subject: str, frame: Frame, keys: tuple[str, ...]) -> tuple[int, int]:
+def member_bits(member: Field, value: object, subject: str, frame: Frame, keys: tuple[str, ...]) -> tuple[int, int]:
     """Gives a member's bits, and as many ones, both counted from the lowest bit of the byte at its offset."""
     if member.bit_size is None:
         data = encode(member.type, value, subject, frame, *keys)
@@ -442,7 +442,7 @@ def _member_bits(member: Field, value: object, subject: str, frame: Frame, keys:
         raise ArgumentError(f"{subject} is a bit-field of a type that is not known; give the whole as bytes")
     whole = _named_value(member.type, value, subject) if isinstance(value, str) else _whole(value)
     ones = (1 << member.bit_size) - 1
-    low, high = (-(ones // 2) - 1, ones // 2) if member.type.signed else (0, ones)
+    low, high = bit_field_range(member)
     if whole is None or not low <= whole <= high:
         raise ArgumentError(
             f"{subject} is a bit-field of {member.bit_size} bits that takes {low} to {high}; {value!r} given"
@@ -451,7 +451,14 @@ def _member_bits(member: Field, value: object, subject: str, frame: Frame, keys:
     return (whole & ones) << shift, ones << shift
 
 
-def _named_members(given: StructType) -> list[Field]:
+def bit_field_range(member: Field) -> tuple[int, int]:
+    """Gives the least and the greatest number that a bit-field holds."""
+    ones = (1 << (member.bit_size or 0)) - 1
+    is_signed = isinstance(member.type, IntegerType | EnumType) and member.type.signed
+    return (-(ones // 2) - 1, ones // 2) if is_signed else (0, ones)
+
+
+def named_members(given: StructType) -> list[Field]:
     """Gives all members that have a name, those of base classes and unnamed members included, at their full offset."""
     found: list[Field] = []
     for member in given.fields:
@@ -460,7 +467,7 @@ def _named_members(given: StructType) -> list[Field]:
         elif isinstance(member.type, StructType):
             found += [
                 Field(m.name, member.offset + m.offset, m.type, m.bit_offset, m.bit_size)
-                for m in _named_members(member.type)
+                for m in named_members(member.type)
             ]
     return found
 

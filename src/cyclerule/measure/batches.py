@@ -1,12 +1,14 @@
 """Rows of a sweep in batches of compiled code, for functions whose arguments and result are all in registers."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cyclerule.firmware.convention import result_place, scalar_bits, scalar_plan
-from cyclerule.firmware.types import FloatType, IntegerType, Parameter, PointerType
+from cyclerule.firmware.types import IntegerType, Parameter, PointerType
 from cyclerule.measure.call import PROBE_AFTER, Callee, run_to_return
 from cyclerule.measure.domains import are_numbers, parameter_key
+from cyclerule.measure.rows import Varied
+from cyclerule.measure.settings import Setting, VariableSetting
 from cyclerule.measure.stage import SCALAR, Stage, StartingState
 
 if TYPE_CHECKING:
@@ -21,33 +23,52 @@ SMALLEST_COMPUTED = 1 << 12
 
 
 def takes_batches(callee: Callee, domains: Mapping[str, Sequence[object]]) -> bool:
-    """Tells whether a function's arguments and result are numbers in registers."""
+    """Tells whether a function's arguments and result are numbers in registers; `domains` are the parameters'."""
     signature = callee.signature
     in_registers = scalar_plan(signature) is not None and not result_place(signature).in_memory
     return in_registers and are_numbers(signature, domains)
 
 
+def are_columns(varied: Varied) -> bool:
+    """Tells whether all that is set before each row are numbers in RAM, which compiled code can put there."""
+    return all(isinstance(setting, VariableSetting) and setting.is_number for setting, _ in varied)
+
+
 class Batches:
-    """Runs rows from one starting state; the rows are numbered over all domains, the last varying fastest."""
+    """Runs rows from one starting state; the rows are numbered over all domains, the last varying fastest.
+
+    Variables that are set in each row come before the parameters; `given` are addresses that the state itself has set.
+    """
 
     def __init__(
-        self, stage: Stage, state: StartingState, callee: Callee, domains: Mapping[str, Sequence[object]], limit: int
+        self,
+        stage: Stage,
+        state: StartingState,
+        callee: Callee,
+        domains: Mapping[str, Sequence[object]],
+        limit: int,
+        *,
+        varied: Varied = (),
+        given: Iterable[int] = (),
     ) -> None:
         from cyclerule.engines.llvm.rows import Entrance, Rows
 
         self._stage, self._state, self._callee, self._limit = stage, state, callee, limit
         plan = scalar_plan(callee.signature) or []
-        names = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
-        self._columns = [
-            _Column(domains[name], parameter)
-            for name, parameter in zip(names, callee.signature.parameters, strict=True)
+        keys = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
+        # How many rows one value lasts, and how many values there are.
+        ordered = [*(domain for _, domain in varied), *domains.values()]
+        lasts = [_product(len(domain) for domain in ordered[place + 1 :]) for place in range(len(ordered))]
+        places = [len(varied) + list(domains).index(key) for key in keys]
+        self._columns = [_variable_column(setting, domain) for setting, domain in varied] + [
+            _parameter_column(parameter, domains[key])
+            for key, parameter in zip(keys, callee.signature.parameters, strict=True)
         ]
-        # How many rows one value of a parameter lasts, and how many values it has.
-        ordered = list(domains)
-        lasts = {name: _product(len(domains[n]) for n in ordered[ordered.index(name) + 1 :]) for name in ordered}
-        self._strides = [(lasts[name], len(domains[name])) for name in names]
-        self._pieces = [[byte for _, byte in pieces] for _, pieces in plan]
-        registers = [register for _, pieces in plan for register, _ in pieces]
+        self._strides = [(lasts[place], len(ordered[place])) for place in (*range(len(varied)), *places)]
+        stored = [[(address, n) for n, address in enumerate(setting.addresses)] for setting, _ in varied]
+        stored += [pieces for _, pieces in plan]
+        self._pieces = [[byte for _, byte in pieces] for pieces in stored]
+        addresses = [address for pieces in stored for address, _ in pieces]
         stage.set_state(state)
         stage.begin(SCALAR)
         chip = stage.chip
@@ -56,9 +77,10 @@ class Batches:
             callee.word,
             stage.return_word,
             chip.stack_pointer,
-            registers,
+            addresses,
             result_place(callee.signature).registers,
             frozenset(stage.ends_of_call),
+            tuple(given),
         )
         # A row that takes longer is looked at for a loop that cannot end, as a call is.
         self._rows = Rows(stage.compiled, state.chip, entrance, min(limit, PROBE_AFTER), self._finish)
@@ -93,22 +115,31 @@ class Batches:
         return self._rows.first_reads(before)
 
 
-class _Column:
-    """The values of one parameter as bits."""
+def _parameter_column(parameter: Parameter, domain: Sequence[object]) -> "_Column":
+    is_whole = isinstance(parameter.type, IntegerType | PointerType)
+    return _Column(domain, lambda value: scalar_bits(parameter, value), is_whole=is_whole)
 
-    def __init__(self, domain: Sequence[object], parameter: Parameter) -> None:
+
+def _variable_column(setting: Setting, domain: Sequence[object]) -> "_Column":
+    assert isinstance(setting, VariableSetting)  # noqa: S101 - `are_columns` holds
+    return _Column(domain, setting.bits, is_whole=isinstance(setting.type, IntegerType))
+
+
+class _Column:
+    """The values of one parameter or variable as bits."""
+
+    def __init__(self, domain: Sequence[object], bits_of: Callable[[object], int], *, is_whole: bool) -> None:
         import numpy as np
 
         self._start, self._step = 0, 0
         self._listed: Array | None = None
-        is_whole = isinstance(parameter.type, IntegerType | PointerType) and not isinstance(parameter.type, FloatType)
         if isinstance(domain, range) and is_whole and len(domain) > SMALLEST_COMPUTED:
             # Values between two that fit do fit.
             for end in (domain[0], domain[-1]):
-                scalar_bits(parameter, end)
+                bits_of(end)
             self._start, self._step = domain[0] & (1 << 64) - 1, domain.step & (1 << 64) - 1
         else:
-            self._listed = np.array([scalar_bits(parameter, value) for value in domain], np.uint64)
+            self._listed = np.array([bits_of(value) for value in domain], np.uint64)
 
     def bits(self, places: "Array") -> "Array":
         """Gives the bits of the values at these places of the domain."""

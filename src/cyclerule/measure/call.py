@@ -6,16 +6,15 @@ from dataclasses import dataclass, replace
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError
 from cyclerule.firmware.convention import Placement, place_arguments, result_place
-from cyclerule.firmware.image import Function, Variable
-from cyclerule.firmware.types import FunctionType, PointerType
-from cyclerule.firmware.values import Frame, encode
+from cyclerule.firmware.image import Function
+from cyclerule.firmware.types import FunctionType
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.domains import parameter_key
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
+from cyclerule.measure.settings import Setting, write_all
 from cyclerule.measure.stage import AUTO, Stage, StartingState
-from cyclerule.measure.variables import find_variable
 from cyclerule.measure.waiting import explain_runaway, explain_stray_return
 
 DEFAULT_LIMIT = 50_000_000
@@ -151,8 +150,9 @@ def run_call(
     measured: Measured,
     limit: int,
     interrupts: bool = False,
+    settings: Mapping[str, object] | None = None,
 ) -> Call:
-    """Measures one call from a state."""
+    """Measures one call from a state; `settings` says what was set in it, for the result."""
     chip = stage.chip
     stage.set_state(state)
     before = bytes(chip.data)
@@ -191,6 +191,7 @@ def run_call(
         held=name_held(stage, stage.first_reads(before), before, own_stack(placement.stack_pointer, stack_bytes)),
         handlers=handlers,
         warnings=stage.warnings(),
+        settings=dict(settings or {}),
     )
 
 
@@ -203,10 +204,10 @@ def _given(callee: Callee, values: Sequence[object]) -> Mapping[str, object]:
 def make_state(
     stage: Stage,
     before: Sequence[tuple[Callee, Sequence[object]]],
-    settings: Mapping[str, object],
+    settings: Sequence[tuple[Setting, object]],
     limit: int,
 ) -> StartingState:
-    """Gives the state after running functions and setting variables, from the stage's own starting state.
+    """Gives the state after running functions and setting things, from the stage's own starting state.
 
     Buffers that these were given stay where they are, as those of a caller that goes on do.
     """
@@ -221,41 +222,8 @@ def make_state(
         run_to_return(stage, callee, placement.stack_pointer, limit)
         if not placement.buffers:
             chip.stack_pointer = stack_pointer
-    for name, value in settings.items():
-        _set_variable(stage, find_variable(stage.image, name), value)
+    write_all(stage, settings)
     return stage.keep_state()
-
-
-def _set_variable(stage: Stage, variable: Variable, value: object) -> None:
-    subject = f"global {variable.name}"
-    if variable.space != "data":
-        raise ArgumentError(f"{subject} lies in {variable.space}; only variables in RAM can be set")
-    data = _variable_bytes(stage, variable, value, subject)
-    if len(data) > variable.size_bytes:
-        raise ArgumentError(f"{subject} has {variable.size_bytes} bytes; {len(data)} given")
-    stage.chip.data[variable.address : variable.address + len(data)] = data
-
-
-def _variable_bytes(stage: Stage, variable: Variable, value: object, subject: str) -> bytes:
-    """Gives a variable's bytes; what a pointer leads to is put into the caller's frame, as for an argument."""
-    if isinstance(value, bytes | bytearray) and not isinstance(variable.type, PointerType):
-        return bytes(value)
-    if variable.type is not None:
-        chip = stage.chip
-        frame = Frame(chip.stack_pointer, stage.flash_free, stage.image.symbol, stage.stack_end, 2 * stage.return_word)
-        data = encode(variable.type, value, subject, frame, variable.name)
-        frame.check(chip.core.pc_bytes)
-        for address, content in frame.memory:
-            chip.data[address : address + len(content)] = content
-        stage.add_to_flash(frame.flash)
-        chip.stack_pointer = frame.low
-        return data
-    if not isinstance(value, int):
-        raise ArgumentError(f"{subject} has no type in the debug information; give an integer or bytes")
-    try:
-        return value.to_bytes(variable.size_bytes, "little", signed=value < 0)
-    except OverflowError:
-        raise ArgumentError(f"{subject}: {value} does not fit its {variable.size_bytes} bytes") from None
 
 
 def entry_word(name: str, function: Function) -> int:

@@ -1,10 +1,12 @@
 """What a call depended on besides its arguments, by the names that the source gives it."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from itertools import pairwise
+from typing import NamedTuple
 
 from cyclerule.firmware.image import Image, Symbol, Variable
-from cyclerule.firmware.types import EnumType, IntegerType, PointerType, Type
+from cyclerule.firmware.types import ArrayType, EnumType, IntegerType, PointerType, StructType, Type, size_of
+from cyclerule.firmware.values import named_members
 from cyclerule.measure.results import Held
 from cyclerule.measure.stage import Stage
 from cyclerule.measure.variables import own_name
@@ -27,30 +29,78 @@ _LINKER_PLACES = frozenset(
 """Labels in data space of avr-libc's linker scripts: places between variables, not variables."""
 
 
-def name_held(stage: Stage, first_reads: Mapping[int, int], before: bytes, own_stack: range) -> list[Held]:
+def name_held(
+    stage: Stage,
+    first_reads: Mapping[int, int],
+    before: bytes,
+    own_stack: range,
+    given: Container[int] = (),
+) -> list[Held]:
     """Names what was read first: variables whole with the value before the call, I/O and CPU registers by their names.
 
     Left out are constants of the program, `own_stack`, the data addresses of the call's own stack, and status register
-    and stack pointer, which compiled code reads to save them and to make its frame.
+    and stack pointer, which compiled code reads to save them and to make its frame. `given` are data addresses that are
+    set anew for each call: of a variable that they are a part of, only the other members are named.
     """
     chip, image = stage.chip, stage.image
     variables = [variable for variable in image.variables if variable.space == "data" and variable.size_bytes]
-    found: dict[int, Held] = {}
+    found: dict[tuple[int, int], Held] = {}
     unnamed: list[int] = []
     for address in sorted(first_reads):
         if address < 32:
-            found[address] = Held(f"r{address}", first_reads[address])
+            found[address, 0] = Held(f"r{address}", first_reads[address])
         elif address < chip.ram_start:
             if not chip.bus.is_quiet(address):
-                found[address] = Held(chip.bus.name(address), first_reads[address])
+                found[address, 0] = Held(chip.bus.name(address), first_reads[address])
         elif address not in own_stack:
             variable = _variable_at(image, variables, address)
             if variable is None:
                 unnamed.append(address)
             elif variable.type is None or not variable.type.is_const:
-                data = before[variable.address : variable.address + variable.size_bytes]
-                found[variable.address] = Held(own_name(variable, variables), _shown(variable.type, data))
+                name = own_name(variable, variables)
+                whole = _Part(name, variable.type, variable.address, variable.size_bytes)
+                for part in _parts(whole, address, given):
+                    found[part.address, part.shift] = Held(part.name, part.value(before))
     return [*found.values(), *_held_bytes(image, unnamed, before)]
+
+
+class _Part(NamedTuple):
+    """A variable or a part of it; a bit-field has `bits`, the first of them `shift` bits above the lowest."""
+
+    name: str
+    type: Type | None
+    address: int
+    size_bytes: int
+    shift: int = 0
+    bits: int | None = None
+
+    def value(self, memory: bytes) -> int | bytes:
+        """Gives its value in a memory."""
+        data = memory[self.address : self.address + self.size_bytes]
+        if self.bits is None:
+            return _shown(self.type, data)
+        return int.from_bytes(data, "little") >> self.shift & (1 << self.bits) - 1
+
+
+def _parts(whole: _Part, read: int, given: Container[int]) -> Iterator[_Part]:
+    """Gives the largest part of a variable with an address that was read and none that is set for each call."""
+    name, kind, address, size_bytes = whole[:4]
+    if not address <= read < address + size_bytes:
+        return
+    if not any(each in given for each in range(address, address + size_bytes)):
+        yield whole
+        return
+    if isinstance(kind, StructType):
+        for member in named_members(kind):
+            shift, bits, size = member.bit_offset or 0, member.bit_size, size_of(member.type) or 0
+            if bits is not None:
+                size = (shift + bits + 7) // 8
+            part = _Part(f"{name}.{member.name}", member.type, address + member.offset, size, shift, bits)
+            yield from _parts(part, read, given)
+    elif isinstance(kind, ArrayType) and kind.count:
+        size = size_bytes // kind.count
+        number = (read - address) // size
+        yield from _parts(_Part(f"{name}[{number}]", kind.element, address + number * size, size), read, given)
 
 
 def _variable_at(image: Image, variables: Iterable[Variable], address: int) -> Variable | None:

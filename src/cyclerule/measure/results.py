@@ -63,7 +63,8 @@ class Call:
 
     `cycles` includes handlers that ran inside, `own_cycles` leaves them out, `cycles_with_call` adds the
     call instruction of the linked caller. `arguments` has the buffers as they are afterwards, by name and by
-    position; `stack_bytes` is the deepest use, return address included.
+    position; `stack_bytes` is the deepest use, return address included. `settings` are the variables, registers and
+    pins that were given a value first.
     """
 
     measured: Measured
@@ -79,6 +80,7 @@ class Call:
     held: list[Held]
     handlers: list[HandlerRun]
     warnings: list[Warned]
+    settings: Mapping[str, object] = field(default_factory=dict)
 
     @property
     def seconds(self) -> float | None:
@@ -110,7 +112,8 @@ class Row(NamedTuple):
 class Sweep:
     """One function over a whole input domain.
 
-    Rows are in the order the parameters are named, the last varying fastest. `cycles` and `returned`
+    Rows are in the order the parameters are named, the last varying fastest; what is set before each call and has
+    several values comes before them. `settings` has what was set to one value. `cycles` and `returned`
     are arrays of shape (count,), structures of shape (count, bytes); None with keep="summary" (and
     `returned` for void). `call_cycles` is what the linked caller's call instruction adds.
     """
@@ -132,6 +135,7 @@ class Sweep:
     row_instructions: Sequence[int] | None = field(repr=False)
     row_stack_bytes: Sequence[int] | None = field(repr=False)
     array_type: str | None = None
+    settings: Mapping[str, object] = field(default_factory=dict)
 
     @property
     def mean(self) -> float:

@@ -85,6 +85,7 @@ class TimeDocument(Struct, frozen=True, kw_only=True):
     start: Annotated[str, Meta(description="The state that every input starts from, in words.")]
     engine: str
     is_handler: Annotated[bool, Meta(description="An interrupt handler; nothing calls it.")]
+    set: Annotated[dict[str, Value], Meta(description="Variables, registers and pins that were given one value.")]
     held: list[HeldValue]
     domains: Annotated[dict[str, str], Meta(description="The values of each parameter, as one types them.")]
     covers: Literal["every input", "some inputs", "one input"]
@@ -210,6 +211,7 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
         start=view.start,
         engine=view.engine,
         is_handler=view.is_handler,
+        set={each.name: _number(each.value) for each in view.set_first},
         held=[HeldValue(name=each.name, value=_number(each.value)) for each in view.held],
         domains=view.domains,
         covers=view.covers,

@@ -50,6 +50,11 @@ def held_text(held: Sequence[HeldView], most: int = NAMED_HELD) -> str:
     return ", ".join(texts)
 
 
+def given_text(view: TimeView, most: int = NAMED_HELD) -> str:
+    """Names what was set and what was held, with their values: "mode = 0, PINB = 0x00"."""
+    return ", ".join(filter(None, (held_text(view.set_first, len(view.set_first)), held_text(view.held, most))))
+
+
 def _returned(view: TimeView) -> str:
     if view.count != 1 or not view.calls:
         return ""
@@ -58,7 +63,7 @@ def _returned(view: TimeView) -> str:
 
 
 def _scope(view: TimeView) -> str:
-    held = held_text(view.held)
+    held = given_text(view)
     if view.covers == "one input":
         return f"with {held}" if held else ""
     if view.covers == "every input":

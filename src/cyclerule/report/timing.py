@@ -72,10 +72,11 @@ class BuildView:
 class TimeView:
     """A function timed for one input or many.
 
-    A handler has no call. `median` is the lower one, a count that an input has.
-    `histogram` has [cycles, how many inputs], upwards. `varied` are the parameters with more than one value. `calls`
-    has every row that was kept. `buffers` are in hexadecimal as they are after a single call. `notes` are remarks on
-    what was measured, `warnings` what the figures rest on and the model lacks, `build_warnings` the compiler's.
+    A handler has no call. `set_first` is what was given one value before each call; `held` is what was read besides.
+    `median` is the lower one, a count that an input has. `histogram` has [cycles, how many inputs], upwards. `varied`
+    are the parameters, and what was set, with more than one value. `calls` has every row that was kept. `buffers` are
+    in hexadecimal as they are after a single call. `notes` are remarks on what was measured, `warnings` what the
+    figures rest on and the model lacks, `build_warnings` the compiler's.
     """
 
     function: str
@@ -85,6 +86,7 @@ class TimeView:
     start: str
     engine: str
     is_handler: bool
+    set_first: list[HeldView]
     held: list[HeldView]
     covers: Covers
     count: int
@@ -168,7 +170,7 @@ def view_timed(timed: Timed) -> TimeView:
     return view_time(
         timed.result,
         registers=frozenset(firmware.part.registers),
-        covers_every_input=timed.inputs.covers_every_input,
+        covers_every_input=timed.covers_every_input,
         is_handler=handled_vector(firmware, timed.target.function) is not None,
         notes=timed.target.notes,
         build_warnings=firmware.warnings,
@@ -203,7 +205,8 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
     )
     return TimeView(
         **_measured(call.measured),
-        held=_held(call.held, registers),
+        set_first=_set_first(call.settings, registers),
+        held=_held(call.held, call.settings, registers),
         covers="one input",
         count=1,
         minimum=row,
@@ -227,7 +230,8 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
 def _view_sweep(sweep: Sweep, registers: frozenset[str], remarks: dict[str, Any], covers: Covers) -> TimeView:
     return TimeView(
         **_measured(sweep.measured),
-        held=_held(sweep.held, registers),
+        set_first=_set_first(sweep.settings, registers),
+        held=_held(sweep.held, sweep.settings, registers),
         covers="one input" if sweep.count == 1 else covers,
         count=sweep.count,
         minimum=_input(sweep.minimum.cycles, sweep.minimum.arguments),
@@ -275,8 +279,24 @@ def _median(sweep: Sweep) -> InputView:
     return _input(cycles, sweep.arguments(first))
 
 
-def _held(held: Sequence[Held], registers: frozenset[str]) -> list[HeldView]:
-    return [HeldView(name, plain(value), _shown_held(value, is_register=name in registers)) for name, value in held]
+def _held(held: Sequence[Held], settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
+    """What was given a value is told as such, whether it was read or not."""
+    return [
+        HeldView(name, plain(value), _shown_held(value, is_register=name in registers))
+        for name, value in held
+        if name not in settings
+    ]
+
+
+def _set_first(settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
+    return [
+        HeldView(
+            name,
+            plain(value),
+            _shown_held(value, is_register=True) if name in registers and isinstance(value, int) else value_text(value),
+        )
+        for name, value in settings.items()
+    ]
 
 
 def _shown_held(value: int | bytes, *, is_register: bool) -> str:

@@ -20,11 +20,15 @@ from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.results import Call, Measured, Run, Sweep
 from cyclerule.measure.run import read_until, run_program
+from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
 from cyclerule.measure.stage import Stage, StartingState, check_engine
 from cyclerule.measure.sweep import run_sweep
 from cyclerule.parts import Part, load_part
 from cyclerule.toolchain import Toolchain, find
 from cyclerule.units import Hertz, clock_text, parse_clock
+
+Settings = list[tuple[Setting, object]]
+"""What is set before a call, with the value of each."""
 
 Before = str | tuple[object, ...]
 """A function to run first: its name, or a tuple of name and arguments."""
@@ -165,7 +169,7 @@ class Firmware:
         cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
         return Callee(name, word, signature, cycles)
 
-    def _state(self, before: Sequence[Before], settings: Mapping[str, object], limit: int) -> StartingState:
+    def _state(self, before: Sequence[Before], settings: Settings, limit: int) -> StartingState:
         if not before and not settings:
             return self._stage.saved
         calls = [(self._callee(name), values) for name, values in _named_calls(before)]
@@ -190,6 +194,8 @@ class Firmware:
         *values: object,
         before: Sequence[Before] = (),
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
+        registers: Mapping[str, object] | None = None,
+        pins: Mapping[str, object] | None = None,
         engine: str = "auto",
         max_cycles: int | None = None,
         interrupts: bool = False,
@@ -197,7 +203,9 @@ class Firmware:
         """Measures one call of a function, from the starting state to its return.
 
         Arguments are int, float, bytes, str (which gains a NUL), list, `out(n)`, `flash(bytes)`,
-        `address("name")` or `function("name")`. `before` runs functions first, `globals` sets variables.
+        `address("name")` or `function("name")`. `before` runs functions first; then `pins` puts levels on pins
+        ("PB0", or "PINB" for all of a port), `registers` writes I/O registers ("TCCR1B", or a bit "UCSR0A.UDRE0"), and
+        `globals` sets variables and members of them ("mode", "cfg.gain", "table[3]").
         With `interrupts` they are on from the first instruction and handlers run; else none does.
         Raises ArgumentError, UnknownName, RunawayError (it is not back after `max_cycles`, by default
         50,000,000, or cannot come back) and FaultError.
@@ -205,9 +213,36 @@ class Firmware:
         used = check_engine(engine)
         limit = _limit(max_cycles)
         callee = self._callee(name)
-        state = self._state(before, globals or {}, limit)
+        settings, varied = split_settings(self._settings(globals, registers, pins))
+        if varied:
+            raise ArgumentError(f"{varied[0][0].name}: a call has one value of it; a sweep takes several")
+        state = self._state(before, settings, limit)
         measured = self._measured(name, self._start(before), used)
-        return run_call(self._stage, state, callee, values, measured=measured, limit=limit, interrupts=interrupts)
+        return run_call(
+            self._stage,
+            state,
+            callee,
+            values,
+            measured=measured,
+            limit=limit,
+            interrupts=interrupts,
+            settings={setting.name: value for setting, value in settings},
+        )
+
+    def _settings(self, *given: Mapping[str, object] | None) -> list[tuple[Setting, Sequence[object]]]:
+        """Finds what is to be set before a call, and the values that it is to have."""
+        return [
+            (setting := self.setting(name, kind), setting_domain(setting, values))
+            for kind, named in zip(KINDS, given, strict=True)
+            for name, values in (named or {}).items()
+        ]
+
+    def setting(self, name: str, *kinds: Kind) -> Setting:
+        """Gives what can be set before a call by its name: a variable, a member of one, a register, a pin.
+
+        Raises UnknownName with the nearest names.
+        """
+        return find_setting(self.image, self.part, name, kinds or KINDS)
 
     def _start(self, before: Sequence[Before]) -> str:
         names = [name for name, _ in _named_calls(before)]
@@ -223,6 +258,8 @@ class Firmware:
         engine: str = "auto",
         before: Sequence[Before] = (),
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
+        registers: Mapping[str, object] | None = None,
+        pins: Mapping[str, object] | None = None,
         max_cycles: int | None = None,
         interrupts: bool = False,
         progress: Progress | None = None,
@@ -234,6 +271,7 @@ class Firmware:
         Each parameter has a keyword with its values: a range, a list, `every("uint8_t")` or one value; rows are
         in the order of the keywords, the last varying fastest. A parameter whose name is taken by a setting of
         this method goes into `domains`, a mapping that comes before the keywords. `keep` is "rows" or "summary".
+        Several values in `globals`, `registers` and `pins` are inputs too, and vary more slowly than any parameter.
         Raises ArgumentError for a parameter left out or unknown, DomainTooLarge (an ArgumentError) for one that
         would take more than `longest_seconds`, and what `call` raises, with the input it happened on.
         """
@@ -243,7 +281,8 @@ class Firmware:
         limit = _limit(max_cycles)
         callee = self._callee(name)
         ordered = self._domains(callee, {**(domains or {}), **named})
-        state = self._state(before, globals or {}, limit)
+        settings, varied = split_settings(self._settings(globals, registers, pins))
+        state = self._state(before, settings, limit)
         return run_sweep(
             self._stage,
             state,
@@ -255,6 +294,8 @@ class Firmware:
             interrupts=interrupts,
             progress=progress,
             longest_seconds=longest_seconds,
+            varied=varied,
+            settings={setting.name: value for setting, value in settings},
         )
 
     def _domains(self, callee: Callee, domains: Mapping[str, object]) -> dict[str, Sequence[object]]:

@@ -1,12 +1,13 @@
 """Inputs as one types them, `crc=0..255 byte=0x31`, made into the domains of a function's parameters."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from cyclerule.errors import ArgumentError, UnknownName
 from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, Type, type_text
 from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, read_value, whole_domain
-from cyclerule.measure.domains import count_rows
+from cyclerule.measure.domains import as_domain, count_rows
+from cyclerule.measure.settings import KINDS, every_setting, has_every_value
 from cyclerule.session.firmware import Before, Firmware
 
 
@@ -120,16 +121,41 @@ def _is_whole(given: Type, domain: Sequence[object]) -> bool:
     return domain == every or (len(domain) >= len(every) and set(domain) == set(every))
 
 
-def read_variables(firmware: Firmware, assignments: Mapping[str, str]) -> dict[str, object]:
-    """Reads the values given to global variables; one whose type nothing tells takes a whole number."""
-    return {name: read_value(name, _variable_type(firmware, name), text) for name, text in assignments.items()}
+@dataclass(frozen=True)
+class Setup:
+    """What is set before each call, with its values: variables, registers and pins by the names they were given by.
+
+    `covers_every_value` says whether what has several values has all there are.
+    """
+
+    globals: Mapping[str, Sequence[object]] = field(default_factory=dict)
+    registers: Mapping[str, Sequence[object]] = field(default_factory=dict)
+    pins: Mapping[str, Sequence[object]] = field(default_factory=dict)
+    covers_every_value: bool = True
+
+    @property
+    def count(self) -> int:
+        """How many combinations of values there are."""
+        return count_rows([*self.globals.values(), *self.registers.values(), *self.pins.values()])
 
 
-def _variable_type(firmware: Firmware, name: str) -> Type:
-    for variable in firmware.image.variables:
-        if name in (variable.name, variable.symbol, f"{variable.function}.{variable.name}") and variable.type:
-            return variable.type
-    return IntegerType("long long int", 8, signed=True)
+def read_setup(firmware: Firmware, assignments: Mapping[str, str]) -> Setup:
+    """Reads the values given to variables, registers and pins; a variable whose type nothing tells takes numbers.
+
+    Raises UnknownName for what is none of them, ArgumentError for a text that is no domain.
+    """
+    found: dict[str, dict[str, Sequence[object]]] = {kind: {} for kind in KINDS}
+    is_whole = True
+    for name, text in assignments.items():
+        setting = firmware.setting(name)
+        kind = setting.type or _UNTOLD
+        domain = as_domain(name, every_setting(setting) if text == "every" else read_domain(name, kind, text))
+        is_whole = is_whole and (len(domain) == 1 or has_every_value(setting, domain))
+        found[setting.kind][name] = domain
+    return Setup(found["global"], found["register"], found["pin"], is_whole)
+
+
+_UNTOLD = IntegerType("long long int", 8, signed=True)
 
 
 def read_before(firmware: Firmware, text: str) -> Before:

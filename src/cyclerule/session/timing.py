@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from cyclerule.measure.pace import Progress
 from cyclerule.measure.results import Call, Sweep
-from cyclerule.session.inputs import Inputs, parameter_key, read_before, read_inputs, read_variables, signature_of
+from cyclerule.session.inputs import Inputs, Setup, parameter_key, read_before, read_inputs, read_setup, signature_of
 from cyclerule.session.opening import Target
 
 KEPT_ROWS = 65_536
@@ -18,7 +18,13 @@ class Timed:
 
     target: Target
     inputs: Inputs
+    setup: Setup
     result: Call | Sweep
+
+    @property
+    def covers_every_input(self) -> bool:
+        """Whether there is no other input: neither of a parameter, nor of what was set to several values."""
+        return self.inputs.covers_every_input and self.setup.covers_every_value
 
 
 def time_target(
@@ -35,22 +41,24 @@ def time_target(
 ) -> Timed:
     """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
 
-    `variables` gives globals a value, `before` functions to call first, `set_mode(3)`. Raises what `Firmware.call`
-    and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
+    `variables` gives globals, registers and pins values, `before` functions to call first, `set_mode(3)`. Raises what
+    `Firmware.call` and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
     """
     firmware, name = target.firmware, target.name
     inputs = read_inputs(firmware, name, assignments)
-    settings = read_variables(firmware, variables or {})
+    setup = read_setup(firmware, variables or {})
     calls = [read_before(firmware, each) for each in before]
     result: Call | Sweep
-    if inputs.count == 1:
+    if inputs.count * setup.count == 1:
         parameters = signature_of(firmware, name).parameters
         values = [inputs.domains[parameter_key(parameter, n)][0] for n, parameter in enumerate(parameters)]
         result = firmware.call(
             name,
             *values,
             before=calls,
-            globals=settings,
+            globals=setup.globals,
+            registers=setup.registers,
+            pins=setup.pins,
             engine=engine,
             max_cycles=max_cycles,
             interrupts=interrupts,
@@ -59,12 +67,14 @@ def time_target(
         result = firmware.sweep(
             name,
             inputs.domains,
-            keep="rows" if keeps_rows or inputs.count <= KEPT_ROWS else "summary",
+            keep="rows" if keeps_rows or inputs.count * setup.count <= KEPT_ROWS else "summary",
             before=calls,
-            globals=settings,
+            globals=setup.globals,
+            registers=setup.registers,
+            pins=setup.pins,
             engine=engine,
             max_cycles=max_cycles,
             interrupts=interrupts,
             progress=progress,
         )
-    return Timed(target, inputs, result)
+    return Timed(target, inputs, setup, result)

@@ -148,7 +148,8 @@ class _Loop:
         first = w.put(f"mul i64 %row, {width}")
         w.go("argument")
         self._for_each("argument", "place", width, "placed", "call")
-        register = self._byte(registers, "%argument_n")
+        place = w.element(registers, "%argument_n", "i16")
+        register = w.put(f"zext i16 {w.put(f'load i16, ptr {place}')} to i64")
         byte = w.put(f"load i8, ptr {w.element(arguments, w.put(f'add i64 {first}, %argument_n'))}")
         w.do(f"store i8 {byte}, ptr {w.element(self.data, register)}")
         w.go("argument")
@@ -240,8 +241,9 @@ class Batch:
 class Entrance:
     """How each row begins and ends: flash word, return address, the caller's stack pointer, the arguments' registers.
 
-    `argument_registers` are in the order of an argument row's bytes; `result_registers` hold the result, lowest first;
-    `ends` are flash words at which compiled code hands a row over.
+    `argument_registers` are in the order of an argument row's bytes, as data addresses: of RAM too, for variables that
+    each row sets; `result_registers` hold the result, lowest first; `ends` are flash words at which compiled code hands
+    a row over; `given` are data addresses whose content belongs to the arguments and is in the state already.
     """
 
     word: int
@@ -250,6 +252,7 @@ class Entrance:
     argument_registers: Sequence[int]
     result_registers: Sequence[int]
     ends: frozenset[int]
+    given: Sequence[int] = ()
 
 
 class Rows:
@@ -277,12 +280,12 @@ class Rows:
             data[top - number] = address >> 8 * number & 0xFF
             self._template[top - number] = 1
         data[1] = 0
-        for register in (*entrance.argument_registers, 1):
+        for register in (*entrance.argument_registers, *entrance.given, 1):
             self._template[register] = 1
         self._data = data
         self._flags = np.frombuffer(bytes(chip.flags), np.uint8).copy()
         self.seen = np.zeros(size, np.uint8)
-        self._argument_registers = np.array(entrance.argument_registers or [0], np.uint8)
+        self._argument_registers = np.array(entrance.argument_registers or [0], np.uint16)
         self._result_registers = np.array(entrance.result_registers or [0], np.uint8)
         self._limit = limit
         self._function = engine.rows_function()
