@@ -8,8 +8,8 @@ from cyclerule.parts import load_part
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
 from cyclerule.peripherals.port import Pin
+from cyclerule.peripherals.serial.usart import Usart
 from cyclerule.peripherals.timer16 import Timer16
-from cyclerule.peripherals.usart import Transmitter
 from cyclerule.toolchain import find
 
 
@@ -33,7 +33,7 @@ class Fitted:
         return cls(chip, fit_devices(chip))
 
     @property
-    def serial(self) -> Transmitter:
+    def serial(self) -> Usart:
         """The first serial port."""
         assert self.devices.serial is not None
         return self.devices.serial

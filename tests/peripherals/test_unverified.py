@@ -59,7 +59,7 @@ def test_every_mark_in_the_source_is_found() -> None:
     found = all_statements()
     assert len(found) == marks
     assert marks > 10
-    assert {"machine/bus.py", "machine/chip.py", "peripherals/usart.py"} <= {each.file for each in found}
+    assert {"machine/bus.py", "machine/chip.py", "peripherals/serial/usart.py"} <= {each.file for each in found}
 
 
 def test_every_unverified_fact_says_what_would_settle_it() -> None:

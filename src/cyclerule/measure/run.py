@@ -12,7 +12,7 @@ from cyclerule.machine.chip import Chip
 from cyclerule.measure.layout import function_word
 from cyclerule.measure.results import CallRow, CallStats, HandlerStats, Measured, Run
 from cyclerule.measure.stage import Stage
-from cyclerule.peripherals.usart import SentByte
+from cyclerule.peripherals.serial.usart_transmitter import SentByte
 
 KINDS_OF_END = "exit, break, cycles:N, serial:TEXT, function:NAME, line:FILE:N"
 

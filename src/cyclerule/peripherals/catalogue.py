@@ -11,25 +11,30 @@ from cyclerule.peripherals.flags import FlagRegisters
 from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.prescaler import Prescaler
+from cyclerule.peripherals.serial.fitting import SerialDevices, fit_serial
+from cyclerule.peripherals.serial.usart import Usart
 from cyclerule.peripherals.sleep import SleepControl
 from cyclerule.peripherals.timer16 import Timer16, has_timer16
-from cyclerule.peripherals.usart import Transmitter
 
-SERIAL_PORTS = ("", "0", "1", "2", "3")
 TIMERS = range(1, 6)
 _TIMER_ENABLE = re.compile(r"(?:TOIE|OCIE|ICIE|TICIE)(?P<timer>\d)[A-D]?")
 
 
 @dataclass(frozen=True)
 class Devices:
-    """The devices of a chip; `serial` is its first serial port, None where it has none."""
+    """The devices of a chip."""
 
     ports: Ports
     timers: dict[int, Timer16]
-    serial: Transmitter | None
     clock: Clock
     power: PowerReduction
     eeprom: Eeprom | None
+    serial_devices: SerialDevices
+
+    @property
+    def serial(self) -> Usart | None:
+        """The first serial port."""
+        return self.serial_devices.first
 
 
 def fit_devices(chip: Chip) -> Devices:
@@ -44,8 +49,7 @@ def fit_devices(chip: Chip) -> Devices:
     SleepControl(chip)
     eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
     timers = _fit_timers(chip)
-    serial = next((Transmitter(chip, n) for n in SERIAL_PORTS if f"UDR{n}" in registers), None)
-    return Devices(ports, timers, serial, clock, power, eeprom)
+    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip))
 
 
 def _fit_timers(chip: Chip) -> dict[int, Timer16]:

@@ -43,6 +43,7 @@ class Port:
         self._changed_at = -1
         self._listeners: list[list[Listener]] = [[] for _ in range(8)]
         self._heard = 0
+        self._followers: list[Callable[[int], None]] = []
         self.pins = tuple(Pin(self, bit) if self.pin_mask >> bit & 1 else None for bit in range(8))
         self._data = chip.data
         self._attach(chip)
@@ -108,18 +109,32 @@ class Port:
     def _synchronised(self, cycle: int) -> int:
         return self._now if cycle >= self._changed_at else self._before
 
+    def follow(self, update: Callable[[int], None]) -> None:
+        """Has `update` called with the cycle before the port changes or is read.
+
+        For a device that moves a pin so often that it does so, edge by edge, only when somebody looks.
+        """
+        self._followers.append(update)
+
+    def _catch_up(self, cycle: int) -> None:
+        for update in self._followers:
+            update(cycle)
+
     def _read_pins(self, cycle: int) -> int:
+        self._catch_up(cycle)
         # Half to one and a half clocks of delay: IN right after OUT still sees the old level, one NOP later the new
         # one (datasheet of the ATmega16, "Reading the pin value", same text in the family).
         return self._synchronised(cycle - 1)
 
     def _write_latch(self, value: int, mask: int, cycle: int) -> None:
+        self._catch_up(cycle)
         self.latch = (self.latch & ~mask | value & mask) & self.pin_mask
         if self._latch_address is not None:
             self._data[self._latch_address] = self.latch
         self.settle(cycle)
 
     def _write_direction(self, value: int, mask: int, cycle: int) -> None:
+        self._catch_up(cycle)
         self.direction = (self.direction & ~mask | value & mask) & self.pin_mask
         if self._direction_address is not None:
             self._data[self._direction_address] = self.direction
@@ -131,6 +146,7 @@ class Port:
 
     def drive(self, driven: int, levels: int, cycle: int) -> None:
         """Puts levels on all the pins from outside, from a cycle on."""
+        self._catch_up(cycle)
         self.driven, self.levels = driven, levels & driven
         self.settle(cycle)
 
@@ -139,8 +155,13 @@ class Port:
         self._listeners[bit].append(action)
         self._heard |= 1 << bit
 
+    def is_heard(self, bit: int) -> bool:
+        """Tells whether anybody listens to a pin."""
+        return bool(self._heard >> bit & 1)
+
     def override(self, bit: int, owner: str, output: tuple[bool, bool] | None, is_input: bool, cycle: int) -> None:
         """Sets what a device does to a pin: its output as (level, forces the direction) or None, and forcing it in."""
+        self._catch_up(cycle)
         key = bit, owner
         if self._outputs.get(key) == output and (key in self._inputs) == is_input:
             return
@@ -192,6 +213,16 @@ class Pin:
     def is_output(self) -> bool:
         """Whether the program or a device drives the pin from inside."""
         return bool(self.port.outputs() >> self.bit & 1)
+
+    @property
+    def is_driven(self) -> bool:
+        """Whether somebody outside drives the pin."""
+        return bool(self.port.driven >> self.bit & 1)
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody listens to the pin."""
+        return self.port.is_heard(self.bit)
 
     def listen(self, action: Listener) -> None:
         """Has `action` called with (level, cycle) whenever the level changes, whoever drives it."""

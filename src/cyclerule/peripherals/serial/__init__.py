@@ -1,0 +1,1 @@
+"""Serial interfaces: USART, SPI, TWI and USI."""

@@ -1,0 +1,169 @@
+"""The transmitter of a serial port: buffer, shift register, frame times and the TXD pin.
+
+Datasheet: ATmega48A/…/328P DS40002061A sec. 20.6.
+"""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from cyclerule.machine.chip import Chip
+from cyclerule.peripherals.port import Pin
+from cyclerule.peripherals.serial.usart_frame import FrameFormat, Pace, asynchronous
+
+
+class SentByte(NamedTuple):
+    """A byte that has left the transmitter, the cycle at which its last stop bit ended, and the ninth bit if any."""
+
+    cycle: int
+    value: int
+    ninth: bool = False
+
+
+class _Wave(NamedTuple):
+    """What TXD shows of one frame: when it begins, how long a bit is, and the level of each bit."""
+
+    start: int
+    bit_cycles: int
+    levels: tuple[int, ...]
+
+
+class Transmitter:
+    """One serial port, transmitting; `changed` is called whenever UDRE or TXC may have changed.
+
+    UNVERIFIED: the phase of the start bit. The baud generator runs freely from the last write to UBRRL, so a
+    frame begins at its next bit edge, up to one bit time after the write; a logic analyser on TXD would settle it.
+    """
+
+    def __init__(self, chip: Chip, name: str, pin: Pin | None, changed: Callable[[], None]) -> None:
+        self.sent: list[SentByte] = []
+        self.on_sent: Callable[[SentByte], None] | None = None
+        self.format = FrameFormat()
+        self.pace: Pace = asynchronous(0, 0, is_double=False)
+        self.is_on = False
+        self.is_empty = True
+        self.is_complete = False
+        self._name, self._pin, self._changed = name, pin, changed
+        self._shifting: int | None = None
+        self._waiting: int | None = None
+        self._wave: _Wave | None = None
+        self._shown = 0
+        self._alarm = chip.events.alarm(self._frame_ends)
+        self._edge_alarm = chip.events.alarm(self._edge_comes)
+        if pin is not None:
+            pin.port.follow(self.show)
+        chip.add(self)
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a frame is under way."""
+        return self._shifting is not None
+
+    def switch(self, is_on: bool, cycle: int) -> None:
+        """Takes over TXEN. Switched off, what is under way and what waits is still sent: sec. 20.11.3."""
+        if is_on == self.is_on:
+            return
+        self.is_on = is_on
+        if self._pin is None or self.is_busy:
+            return
+        if is_on:
+            self._pin.take(self._name, True, cycle, forces_output=True)
+        else:
+            self._pin.release(self._name, cycle)
+
+    def send(self, value: int, cycle: int) -> None:
+        """Takes a byte written to UDR, of up to nine bits."""
+        if self._shifting is None:
+            # UNVERIFIED: that the first byte moves to the shift register at once, so that UDRE is never seen as 0; a
+            # board that writes UDR0 and reads UCSR0A in the next cycles would settle it.
+            self._begin(value, cycle)
+        elif self._waiting is None:
+            self._waiting = value
+            self.is_empty = False
+        # Data written while the buffer is full is ignored: DS40002061A sec. 20.11.1.
+        self._changed()
+
+    def _begin(self, value: int, cycle: int) -> None:
+        frame, pace = self.format, self.pace
+        self._shifting = value & (1 << frame.data_bits) - 1
+        start = pace.bit_edge(cycle)
+        self._alarm.set(start + frame.bits * pace.bit_cycles)
+        if self._pin is not None:
+            self._wave, self._shown = _Wave(start, pace.bit_cycles, frame.levels(value)), 0
+            if self._pin.is_heard:
+                self._edge_alarm.set(start)
+
+    def _frame_ends(self, cycle: int) -> None:
+        value = self._shifting or 0
+        if self._pin is not None:
+            self.show(cycle)
+            self._wave = None
+        self._shifting = None
+        if self._waiting is not None:
+            # The next frame follows right after the last stop bit: sec. 20.6.1.
+            following, self._waiting = self._waiting, None
+            self.is_empty = True
+            self._begin(following, cycle)
+        else:
+            self.is_complete = True
+            if self._pin is not None and not self.is_on:
+                self._pin.release(self._name, cycle)
+        self._changed()
+        sent = SentByte(cycle, value & 0xFF, value > 0xFF)
+        self.sent.append(sent)
+        if self.on_sent is not None:
+            self.on_sent(sent)
+
+    def clear_complete(self) -> None:
+        """Clears TXC."""
+        self.is_complete = False
+        self._changed()
+
+    # The pin. Its edges are events only while somebody listens; else it is brought up to date when it is looked at.
+
+    def show(self, cycle: int) -> None:
+        """Brings TXD to what it shows at a cycle, edge by edge."""
+        wave, pin = self._wave, self._pin
+        if wave is None or pin is None:
+            return
+        while self._shown < len(wave.levels) and (at := wave.start + self._shown * wave.bit_cycles) <= cycle:
+            level = wave.levels[self._shown]
+            self._shown += 1
+            pin.take(self._name, bool(level), at, forces_output=True)
+
+    def _edge_comes(self, cycle: int) -> None:
+        self.show(cycle)
+        wave = self._wave
+        if wave is None:
+            return
+        now, following = self._shown - 1, self._shown
+        while following < len(wave.levels) and wave.levels[following] == wave.levels[now]:
+            following += 1
+        if following < len(wave.levels):
+            self._edge_alarm.set(wave.start + following * wave.bit_cycles)
+
+    def save(self) -> Any:
+        """Gives the transmitter's state, with how much was sent."""
+        return (
+            self.is_on,
+            self.is_empty,
+            self.is_complete,
+            self._shifting,
+            self._waiting,
+            self._wave,
+            self._shown,
+            tuple(self.sent),
+        )
+
+    def restore(self, saved: Any) -> None:
+        """Sets a saved state, with what was sent up to it."""
+        (
+            self.is_on,
+            self.is_empty,
+            self.is_complete,
+            self._shifting,
+            self._waiting,
+            self._wave,
+            self._shown,
+            sent,
+        ) = saved
+        self.sent[:] = sent
