@@ -19,10 +19,11 @@ MODELLED = re.compile(
     |(PORT|DDR|PIN)[A-L]|GPIOR\d?                # ports, general purpose registers
     |TCCR[1-5][ABC]|(TCNT|ICR|OCR)[1-5][ABC]?[LH]?|E?TIMSK\d?|E?TIFR\d?|GTCCR|SFIOR   # 16-bit timers
     |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # the transmitter
-    |PUE[A-D]|PORTCR             # pull-ups
     |SMCR|MCUCR|MCUCS                            # sleep
     |CLKPR|OSCCAL\d?|PRR[012]?                   # clock and power
-    |EECR|EEDR|EEAR[LH]?                         # EEPROM""",
+    |EECR|EEDR|EEAR[LH]?                         # EEPROM
+    |PUE[A-D]|PORTCR                             # pull-ups
+    |EIMSK|EIFR|GICR|GIMSK|GIFR|EICR[AB]?|EMCUCR|MCUCSR|MCUSR|PCICR|PCIFR|PCMSK\d?    # interrupts of pins""",
     re.VERBOSE,
 )
 """What the model has, by the names that headers use; written down apart from the model."""

@@ -8,6 +8,7 @@ from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.eeprom import Eeprom, has_eeprom
 from cyclerule.peripherals.flags import FlagRegisters
+from cyclerule.peripherals.pin_interrupts import PinInterrupts, fit_pin_interrupts
 from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.prescaler import Prescaler
@@ -30,6 +31,7 @@ class Devices:
     power: PowerReduction
     eeprom: Eeprom | None
     serial_devices: SerialDevices
+    pin_interrupts: PinInterrupts | None
 
     @property
     def serial(self) -> Usart | None:
@@ -46,10 +48,11 @@ def fit_devices(chip: Chip) -> Devices:
             chip.bus.attach(registers[name].address, None, None)
     ports = Ports.of(chip)
     clock, power = Clock(chip), PowerReduction(chip)
+    pin_interrupts = fit_pin_interrupts(chip, ports)
     SleepControl(chip)
     eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
     timers = _fit_timers(chip)
-    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip))
+    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip), pin_interrupts)
 
 
 def _fit_timers(chip: Chip) -> dict[int, Timer16]:

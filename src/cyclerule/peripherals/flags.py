@@ -15,6 +15,8 @@ class Source:
     flag_bit: int
     enable_bit: int
     vector: int | None
+    holds: bool = False
+    """Whether a level asks beside the flag, as long as it is there."""
 
     @property
     def is_set(self) -> bool:
@@ -25,6 +27,11 @@ class Source:
     def is_enabled(self) -> bool:
         """Whether the interrupt is enabled by its own bit."""
         return bool(self.registers.enables >> self.enable_bit & 1)
+
+    def hold(self, holds: bool) -> None:
+        """Lets a level ask, or no more."""
+        self.holds = holds
+        self.registers.update()
 
     def put(self, is_set: bool) -> None:
         """Sets or clears the flag."""
@@ -41,18 +48,21 @@ class FlagRegisters:
     """
 
     chip: Chip
-    flag_address: int
+    flag_address: int | None
     enable_address: int
     enable_names: dict[int, str]
+    other_names: tuple[str, ...] = ()
+    """Bits of the enable register that enable no interrupt and belong to other devices."""
     sources: list[Source] = field(default_factory=list)
-    on_enable: list[Callable[[], None]] = field(default_factory=list)
+    on_enable: list[Callable[[int], None]] = field(default_factory=list)
     flags: int = 0
     enables: int = 0
 
     def __post_init__(self) -> None:
         bus = self.chip.bus
         # The flags have a reader, since compiled code that carries recurring alarms out keeps them to itself meanwhile.
-        bus.attach(self.flag_address, lambda cycle: self.flags, self._clear)
+        if self.flag_address is not None:
+            bus.attach(self.flag_address, lambda cycle: self.flags, self._clear)
         bus.attach(self.enable_address, None, self._enable)
         self.chip.add(self)
 
@@ -67,16 +77,16 @@ class FlagRegisters:
     def raise_flag(self, source: Source) -> None:
         """Sets a source's flag."""
         self.flags |= 1 << source.flag_bit
-        self._update()
+        self.update()
 
     def put(self, flag_bit: int, is_set: bool) -> None:
         """Sets or clears one flag."""
         self.flags = self.flags & ~(1 << flag_bit) | is_set << flag_bit
-        self._update()
+        self.update()
 
     def _drop(self, mask: int) -> None:
         self.flags &= ~mask
-        self._update()
+        self.update()
 
     def _clear(self, value: int, mask: int, cycle: int) -> None:
         # UNVERIFIED: a flag that is set at the very edge at which the program clears it is cleared here. A board that
@@ -86,27 +96,36 @@ class FlagRegisters:
     def _enable(self, value: int, mask: int, cycle: int) -> None:
         self.enables = self.enables & ~mask | value & mask
         self.chip.data[self.enable_address] = self.enables
-        known = sum(1 << source.enable_bit for source in self.sources if source.vector is not None)
-        for position in range(8):
-            if (value & mask & ~known) >> position & 1:
-                name = self.enable_names.get(position, f"bit {position}")
-                bus = self.chip.bus
-                bus.report_unmodelled(bus.name(self.enable_address), f"the interrupt that {name} enables")
+        self._report_others(value & mask)
         for listen in self.on_enable:
-            listen()
-        self._update()
+            listen(cycle)
+        self.update()
 
-    def _update(self) -> None:
+    def _report_others(self, written: int) -> None:
+        bus, bits = self.chip.bus, self.chip.part.bits
+        known = sum(1 << source.enable_bit for source in self.sources if source.vector is not None)
+        others = sum(1 << bits[name] for name in self.other_names if name in bits)
+        register = bus.name(self.enable_address)
+        for position in range(8):
+            if (written & ~known & ~others) >> position & 1:
+                name = self.enable_names.get(position, f"bit {position}")
+                bus.report_unmodelled(register, f"the interrupt that {name} enables")
+        bus.report_bits(register, written & others, self.other_names)
+
+    def update(self) -> None:
+        """Brings the requests to what flags, levels and enables say."""
         self.chip.events.version += 1
         for source in self.sources:
             if source.vector is not None:
-                asks = self.flags >> source.flag_bit & self.enables >> source.enable_bit & 1
+                asks = (self.flags >> source.flag_bit | source.holds) & self.enables >> source.enable_bit & 1
                 self.chip.interrupts.set_request(source.vector, asks)
 
     def save(self) -> Any:
-        """Gives flags and enables."""
-        return self.flags, self.enables
+        """Gives flags, enables and levels."""
+        return self.flags, self.enables, tuple(source.holds for source in self.sources)
 
     def restore(self, saved: Any) -> None:
-        """Sets flags and enables; the requests are restored by the controller itself."""
-        self.flags, self.enables = saved
+        """Sets what was saved; the requests are restored by the controller itself."""
+        self.flags, self.enables, held = saved
+        for source, holds in zip(self.sources, held, strict=True):
+            source.holds = holds

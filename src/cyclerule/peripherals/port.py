@@ -103,7 +103,7 @@ class Port:
         while changed:
             bit = (changed & -changed).bit_length() - 1
             changed &= changed - 1
-            for listen in self._listeners[bit]:
+            for listen in tuple(self._listeners[bit]):
                 listen(bool(now >> bit & 1), cycle)
 
     def _synchronised(self, cycle: int) -> int:
@@ -158,6 +158,12 @@ class Port:
     def is_heard(self, bit: int) -> bool:
         """Tells whether anybody listens to a pin."""
         return bool(self._heard >> bit & 1)
+
+    def ignore(self, bit: int, action: Listener) -> None:
+        """Has an action called no more that listened to a pin."""
+        self._listeners[bit].remove(action)
+        if not self._listeners[bit]:
+            self._heard &= ~(1 << bit)
 
     def override(self, bit: int, owner: str, output: tuple[bool, bool] | None, is_input: bool, cycle: int) -> None:
         """Sets what a device does to a pin: its output as (level, forces the direction) or None, and forcing it in."""
@@ -227,6 +233,10 @@ class Pin:
     def listen(self, action: Listener) -> None:
         """Has `action` called with (level, cycle) whenever the level changes, whoever drives it."""
         self.port.listen(self.bit, action)
+
+    def ignore(self, action: Listener) -> None:
+        """Has an action called no more that `listen` was given."""
+        self.port.ignore(self.bit, action)
 
     def take(self, owner: str, level: bool, cycle: int, *, forces_output: bool = False) -> None:
         """Puts a device's level in place of PORTx; without `forces_output` it shows where DDRx makes an output."""

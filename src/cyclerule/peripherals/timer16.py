@@ -82,7 +82,7 @@ class Timer16:
         capture = self._sources.get(CAPTURE)
         if capture is not None:
             self._alarms[CAPTURE] = chip.events.alarm(partial(self._match, CAPTURE), priority=1)
-            capture.registers.on_enable.append(self._check_capture)
+            capture.registers.on_enable.append(lambda cycle: self._check_capture())
 
     def _attach_compare_units(self, chip: Chip, n: str, registers: Callable[[str], FlagRegisters]) -> None:
         bus = chip.bus
