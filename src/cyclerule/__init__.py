@@ -28,7 +28,9 @@ if TYPE_CHECKING:
     from cyclerule.firmware.arguments import address, flash, function, out, sized
     from cyclerule.measure.domains import every
     from cyclerule.measure.results import Call, Run, Sweep
+    from cyclerule.measure.statements import StatementTimes
     from cyclerule.session.firmware import Firmware, build, load
+    from cyclerule.session.statements import code
 
 __version__ = "0.1.0"
 
@@ -45,10 +47,12 @@ _HOMES = {
     "FirmwareError": "cyclerule.errors",
     "Run": "cyclerule.measure.results",
     "RunawayError": "cyclerule.errors",
+    "StatementTimes": "cyclerule.measure.statements",
     "Sweep": "cyclerule.measure.results",
     "UnknownName": "cyclerule.errors",
     "address": "cyclerule.firmware.arguments",
     "build": "cyclerule.session.firmware",
+    "code": "cyclerule.session.statements",
     "every": "cyclerule.measure.domains",
     "flash": "cyclerule.firmware.arguments",
     "function": "cyclerule.firmware.arguments",
@@ -69,10 +73,12 @@ __all__ = [
     "FirmwareError",
     "Run",
     "RunawayError",
+    "StatementTimes",
     "Sweep",
     "UnknownName",
     "address",
     "build",
+    "code",
     "every",
     "flash",
     "function",

@@ -4,6 +4,7 @@
     ├── BuildError              the compiler or linker refused, or could not be used
     │   └── CompilerMissing     no avr-gcc was found
     ├── FirmwareError           a file is no usable firmware
+    │   └── MarksLost           the compiler left no trace of where something marked begins or ends
     ├── UnknownName             a part, function, register, vector … of that name does not exist
     ├── ArgumentError           a value, domain or option does not fit
     │   └── DomainTooLarge      the domain would take the engine too long to cover
@@ -46,6 +47,12 @@ class CompilerMissing(BuildError):
 
 class FirmwareError(CycleruleError):
     """A file is not usable as firmware: no AVR ELF, truncated, inconsistent or too large for the part."""
+
+
+class MarksLost(FirmwareError):
+    """The compiler left no trace of where something that was marked begins or ends, so it cannot be timed exactly."""
+
+    exit_status = 4
 
 
 class UnknownName(CycleruleError):

@@ -782,3 +782,19 @@ def test_changed_debug_information_never_does_more_than_spoil_itself(data: st.Da
         contents[start + data.draw(st.integers(0, size - 1))] = data.draw(st.integers(0, 255))
     read_or_refused(bytes(contents))
     assert read_elf(elf, bytes(contents)).flash == read_elf(elf).flash
+
+
+def test_a_local_with_the_value_of_a_global_is_no_variable_of_its_own(tmp_path: Path) -> None:
+    """avr-gcc 5 says of such a local that it lies where the global does; a static one has a place of its own."""
+    source = tmp_path / "brood.c"
+    source.write_text(
+        "unsigned weight;\n"
+        "unsigned char day(void) { static unsigned char count; return ++count; }\n"
+        'void look(void) { unsigned now = weight; __asm__ volatile("" :: "r"(now)); }\n'
+        "int main(void) { for (;;) { look(); day(); } }\n",
+        "utf-8",
+    )
+    made = tmp_path / "brood.elf"
+    run("avr-gcc", f"-mmcu={PART}", "-Os", "-gdwarf-4", str(source), "-o", str(made))
+    told = {(v.name, v.function) for v in read_elf(made).variables if v.file and v.file.endswith("brood.c")}
+    assert told == {("weight", None), ("count", "day")}

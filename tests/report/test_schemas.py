@@ -3,16 +3,20 @@
 import copy
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.results import Call, Held, Sweep, Warned
+from cyclerule.measure.statements import Passage, StatementRow, StatementTimes
 from cyclerule.parts.part import PartSummary
 from cyclerule.report.document import (
     Document,
+    code_document,
     error_document,
     functions_document,
     parts_document,
@@ -24,6 +28,7 @@ from cyclerule.report.document import (
 from cyclerule.report.functions import FunctionsView, FunctionView
 from cyclerule.report.parts import view_parts
 from cyclerule.report.settings import SettingView
+from cyclerule.report.statements import view_statements
 from cyclerule.report.timing import BuildView, view_time
 from cyclerule.toolchain import Toolchain
 from tests.report.handmade import FORAGE, at_clock, forage_cycles, forage_result, made_call, made_sweep
@@ -64,6 +69,19 @@ FUNCTIONS = FunctionsView(
     next_commands=["cyclerule time hive.c forage", "cyclerule time hive.c forage --comment"],
     build_warnings=[],
 )
+PASSAGE = Passage(5, 5, 3, 0, (IoWrite(4, "PORTB", 1),), (Held("PINB", 0),), (), "reference")
+STATEMENTS = StatementTimes(
+    measured=replace(at_clock(None), image="statements in a generated function"),
+    code="PORTB = {bit};",
+    files=("hive.c",),
+    domains={"bit": "0,LAST"},
+    variables={"bit": "int"},
+    kept=("bees",),
+    rows=(
+        StatementRow({"bit": 0}, {"bit": "0"}, PASSAGE, None),
+        StatementRow({"bit": "LAST"}, {"bit": "LAST"}, None, PASSAGE),
+    ),
+)
 TOOLCHAIN = Toolchain(Path("/opt/avr/bin"), "avr-gcc 5.4.0")
 PARTS = [
     PartSummary("atmega328p", "AVRe+", "avr5", 32_768, 2_048, 1_024, has_startup=True, assembler_only=False),
@@ -79,6 +97,7 @@ def timed(result: Call | Sweep) -> Document:
 DOCUMENTS: dict[str, tuple[str, Callable[[], Document]]] = {
     **{name: ("time", partial(timed, result)) for name, result in TIMES.items()},
     "no rows": ("time", lambda: time_document(view_time(TIMES["a sweep"]), 0)),
+    "statements": ("code", lambda: code_document(view_statements(STATEMENTS))),
     "functions": ("functions", lambda: functions_document(FUNCTIONS)),
     "parts": ("parts", lambda: parts_document(view_parts(TOOLCHAIN, PARTS))),
     "settings": ("settings", lambda: settings_document([SettingView("part", "atmega328p", "option")])),

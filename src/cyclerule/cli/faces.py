@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from cyclerule.report.document import Document
     from cyclerule.report.functions import FunctionsView
     from cyclerule.report.parts import PartsView
+    from cyclerule.report.statements import StatementsView
     from cyclerule.report.timing import TimeView
 
 
@@ -44,6 +45,42 @@ def print_time(
         print_warnings([*view.build_warnings, *(view.warnings if output.is_quiet else ())])
     if csv_file is not None:
         output.remark(f"{view.count:,} {'row' if view.count == 1 else 'rows'} written to {csv_file}")
+
+
+def print_statements(
+    view: "StatementsView",
+    output: Output,
+    *,
+    rows: int | None,
+    csv_file: Path | None,
+    as_json: bool,
+    as_comment: bool,
+) -> None:
+    """Prints timed statements; their rows go into the CSV file first, which "-" puts in place of what is printed."""
+    from cyclerule.report.statements_faces import show_statements, statements_comment, statements_csv
+    from cyclerule.report.terminal import LISTED_ROWS
+
+    if csv_file is not None:
+        from cyclerule.report.rows_csv import write_lines
+
+        if str(csv_file) == "-":
+            for line in statements_csv(view):
+                click.echo(line.encode("utf-8"), nl=False)
+            print_warnings([*view.build_warnings, *view.warnings])
+            return
+        write_lines(statements_csv(view), csv_file)
+    if as_json:
+        from cyclerule.report.document import code_document
+
+        print_document(code_document(view, rows))
+    elif as_comment:
+        click.echo(statements_comment(view))
+    else:
+        show_statements(output.screen(), view, rows=LISTED_ROWS if rows is None else rows, is_brief=output.is_quiet)
+    if not as_json:
+        print_warnings([*view.build_warnings, *(view.warnings if output.is_quiet else ())])
+    if csv_file is not None:
+        output.remark(f"{len(view.rows):,} {'row' if len(view.rows) == 1 else 'rows'} written to {csv_file}")
 
 
 def print_functions(view: "FunctionsView", output: Output, *, as_json: bool) -> None:

@@ -27,6 +27,11 @@ Examples:
   cyclerule time hive.elf update --set mode=3 --before start
       a finished program, a variable set, a function called before
 
+  cyclerule time --code 'PORTB |= 1' --part atmega328p
+      statements, alone for a part
+  cyclerule time hive.c --code 'gate_write({pin}, 1)' pin=0..7 --variable pin --both
+      statements in a file's context, with constants and with a value that the compiler does not know
+
 A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator), a range with both ends (0..255, 0..1000:10), a list
 (1,5,9) or every. For a pointer it is text:hello, hex:021cb8, out:16 (a buffer to be written to), address:NAME (a
 variable) or function:NAME. A parameter without a name is given by its number: 1=2.5.
@@ -93,6 +98,10 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     type=click.Path(path_type=Path),
     help="Write all rows to a CSV file; - prints them.",
 )
+@click.option("--code", metavar="STATEMENTS", help="Time statements, in the context of a file or alone for a part.")
+@click.option("--variable", metavar="[TYPE] NAME", multiple=True, help="Pass a placeholder of --code as a value.")
+@click.option("--both", is_flag=True, help="Time --code with constants and with --variable, side by side.")
+@click.option("--keep", metavar="EXPRESSION", multiple=True, help="Keep a result of --code alive; repeatable.")
 @click.option("--comment", "as_comment", is_flag=True, help="Print a C comment to paste beside the code.")
 @click.option("--settings", "shows_settings", is_flag=True, help="Show each setting and where it came from, and stop.")
 @show_options
@@ -101,6 +110,10 @@ def command(
     settings: "Settings",
     output: Output,
     words: tuple[str, ...],
+    code: str | None,
+    variable: tuple[str, ...],
+    both: bool,
+    keep: tuple[str, ...],
     prototypes: tuple[str, ...],
     rows: int | None,
     csv_file: Path | None,
@@ -112,6 +125,7 @@ def command(
     **how: Any,
 ) -> None:
     """Say how many clock cycles a function takes, for one input or for many."""
+    from cyclerule.cli.code import check_without_code
     from cyclerule.cli.faces import print_settings, print_time
     from cyclerule.cli.words import one_function, read_assignments, sort_words
     from cyclerule.report.timing import view_timed
@@ -122,6 +136,14 @@ def command(
         print_settings(settings, output, as_json=as_json)
         return
     given = sort_words(words)
+    if code is not None:
+        from cyclerule.cli.code import time_code
+
+        how |= {"variable": variable, "both": both, "keep": keep, "variables": read_assignments("--set", variables)}
+        how |= {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
+        time_code(code, given, settings, output, **how)
+        return
+    check_without_code(variable, keep, both=both)
     function, place = one_function("time", given)
     program = open_program(given.files, settings, prototypes)
     target = program.target(function, place, apart=apart)

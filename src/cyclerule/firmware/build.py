@@ -17,6 +17,8 @@ from cyclerule.firmware.kept import KeptUnit, kept_units
 from cyclerule.firmware.linking import check_size, link, link_arguments
 from cyclerule.firmware.object_cache import ObjectCache, Product
 from cyclerule.firmware.sources import Source, read_sources
+from cyclerule.firmware.statement_text import FILE
+from cyclerule.firmware.statements import IMAGE_KIND, TABLE, StatementsUnit
 from cyclerule.toolchain import Toolchain
 from cyclerule.units import parse_clock
 
@@ -64,20 +66,22 @@ def build_image(
     asked: Sequence[str] = (),
     include_dirs: Iterable[str | Path] = (),
     cache: bool = True,
+    statements: StatementsUnit | None = None,
 ) -> BuiltImage:
     """Compiles and links C, C++, assembly, objects and libraries for a part.
 
     `clock` defines F_CPU; without one nothing does. `keep` names functions that are to stand by themselves even where
     the compiler would inline or drop them (see `kept.kept_units`); the image is then a kept copy. `asked` are link
     symbols of functions that link-time optimization or --gc-sections is to leave in though nothing calls them. Where
-    nothing defines `main`, one that does nothing stands in. With `cache`, what did not change since an earlier build is
+    nothing defines `main`, one that does nothing stands in. `statements` is a unit that takes the place of its source,
+    or comes before the sources where it has none. With `cache`, what did not change since an earlier build is
     neither compiled nor linked again. Paths are as the compiler takes them, from the working folder; nothing is
     written there.
 
     Raises ArgumentError for files and settings that do not fit, UnknownName for a part or a kept function that does not
     exist, BuildError with the compiler's own words when it refuses, and when the program is too large for the part.
     """
-    given = read_sources(sources)
+    given = _with_statements(sources, statements)
     compiling = Compiling(
         toolchain,
         part_name,
@@ -87,8 +91,11 @@ def build_image(
     )
     keep = tuple(dict.fromkeys(keep))
     units = kept_units(compiling, given, keep) if keep else {}
-    products = _compile_all(compiling, given, units)
     drops = compiling.flags.drops_unused
+    if statements is not None:
+        text = statements.text + (statements.table if drops else "")
+        units[(statements.source or given[0]).path] = KeptUnit(text, (TABLE,))
+    products = _compile_all(compiling, given, units)
     undefined = [*(name for unit in units.values() for name in unit.undefined), *dict.fromkeys(asked)] if drops else []
     linked = link(compiling, list(zip(given, products, strict=True)), undefined)
     image = read_elf(f"{given[0].path.stem}.elf", linked.product.data)
@@ -110,7 +117,7 @@ def build_image(
     image = replace(
         image,
         part=image.part or part_name,
-        kind="kept copy" if keep else "as built",
+        kind=IMAGE_KIND if statements else "kept copy" if keep else "as built",
         compiler=toolchain.version,
         flags=compiling.flags.listed,
     )
@@ -137,6 +144,14 @@ def clock_in_sources(
     compiling = Compiling(toolchain, part_name, parse_clock(clock), settings, ObjectCache(None))
     found = [compiling.own_clock(source) for source in given if source.is_compiled]
     return tuple(dict.fromkeys(one for one in found if one is not None))
+
+
+def _with_statements(sources: Iterable[str | Path], statements: StatementsUnit | None) -> tuple[Source, ...]:
+    if statements is None or statements.source is not None:
+        return read_sources(sources)
+    own = Source(Path(FILE), statements.language, is_generated=True)
+    others = list(sources)
+    return (own, *(read_sources(others) if others else ()))
 
 
 def _compile_all(compiling: Compiling, sources: Sequence[Source], units: Mapping[Path, KeptUnit]) -> list[Product]:

@@ -150,11 +150,12 @@ class Compiling:
             # Assembly that is not preprocessed has no list.
             rule = listed.read_text("utf-8", "surrogateescape") if listed.is_file() else ""
             data = made.read_bytes()
-        depends = list(dict.fromkeys((source.name, *dependencies(rule))))
+        own_file = () if source.is_generated else (source.name,)
+        depends = list(dict.fromkeys((*own_file, *dependencies(rule))))
         user_files = [path for path in depends if not self._is_of_toolchain(path)]
         texts = [Path(path).read_bytes() for path in user_files]
         notes: dict[str, Any] = {"messages": done.stderr}
-        clock = self.own_clock(source) if self._may_have_clock(texts) else None
+        clock = self.own_clock(source) if own_file and self._may_have_clock(texts) else None
         if clock is not None:
             notes["clock"] = [clock.hertz, clock.text, clock.file, clock.line]
         return Made(

@@ -186,6 +186,10 @@ class _Reader:
             # avr-gcc 5 says `const void` of arrays in a named address space.
             kind = None
         symbol = self._objects.get((space, address))
+        function = self._function_around(entry)
+        if function is not None and symbol is not None and not _is_of(symbol, name):
+            # A local variable that has the value of a global one all along is told to lie where that does.
+            return
         filed = next((e for e in chain if e.has("DW_AT_decl_file")), entry)
         file = self._files.file(filed.unit, filed.number("DW_AT_decl_file"))
         variables.setdefault(
@@ -199,7 +203,7 @@ class _Reader:
                 space=space,
                 size_bytes=(size_of(kind) if kind is not None else None) or (symbol.size_bytes if symbol else 0),
                 symbol=symbol.name if symbol else None,
-                function=self._function_around(entry),
+                function=function,
                 is_static=not any(e.flag("DW_AT_external") for e in chain),
             ),
         )
@@ -227,6 +231,12 @@ def _source_name(chain: list[Entry]) -> str:
             return f"{scope}::~{owner}"
         case _:
             return name
+
+
+def _is_of(symbol: Symbol, name: str) -> bool:
+    """Whether a symbol is that of a variable inside a function: "count", "count.1603", "_ZZ6updatevE5count"."""
+    last = name.rpartition("::")[2]
+    return symbol.name.partition(".")[0] == last or f"{len(last)}{last}" in symbol.name
 
 
 def _first_number(chain: list[Entry], name: str) -> int | None:

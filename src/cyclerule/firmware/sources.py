@@ -25,10 +25,11 @@ _KNOWN = "C (.c), C++ (.cpp .cc .cxx .C), assembly (.S .s .asm), objects (.o) an
 
 @dataclass(frozen=True)
 class Source:
-    """A file to build, under the name the user gave it."""
+    """A file to build, under the name the user gave it; one that `is_generated` is a name only, its text a unit."""
 
     path: Path
     language: Language
+    is_generated: bool = False
 
     @property
     def name(self) -> str:

@@ -1,10 +1,11 @@
 """A C comment to paste beside the code that was measured."""
 
+from collections.abc import Sequence
 from textwrap import wrap
 
 from cyclerule import __version__
 from cyclerule.report.sentence import held_text, sentence
-from cyclerule.report.timing import TimeView
+from cyclerule.report.timing import BuildView, TimeView
 from cyclerule.report.wording import input_text
 
 WIDTH = 80
@@ -20,11 +21,14 @@ def comment(view: TimeView) -> str:
         )
     if len(view.held) > 1 and held_text(view.held) != held_text(view.held, len(view.held)):
         lines.append(f"Held: {held_text(view.held, len(view.held))}.")
-    lines += [*view.notes, *view.warnings]
-    flags = " ".join(view.build.flags)
-    compiler = " ".join(filter(None, (view.build.compiler, flags)))
-    source = ", ".join(filter(None, (view.part, compiler, view.build.image)))
-    lines.append(f"{source}; image {view.build.image_sha256[:12]}; cyclerule {__version__}.")
+    return comment_of([*lines, *view.notes, *view.warnings], view.part, view.build)
+
+
+def comment_of(lines: Sequence[str], part: str, build: BuildView) -> str:
+    """Writes lines of text as a C comment, with what was measured at its end."""
+    compiler = " ".join(filter(None, (build.compiler, *build.flags)))
+    source = ", ".join(filter(None, (part, compiler, build.image)))
+    lines = [*lines, f"{source}; image {build.image_sha256[:12]}; cyclerule {__version__}."]
     wrapped = [row for line in lines for row in _rows(_in_comment(line))]
     body = "\n * ".join(wrapped)
     return f"/* {body}\n */"

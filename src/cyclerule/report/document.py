@@ -15,6 +15,7 @@ from msgspec import Meta, Struct
 from cyclerule.report.functions import FunctionsView
 from cyclerule.report.parts import PartsView
 from cyclerule.report.settings import SettingView
+from cyclerule.report.statements import StatementsView
 from cyclerule.report.timing import BuildView, CallView, InputView, Plain, TimeView
 
 LISTED_CALLS = 65_536
@@ -107,6 +108,58 @@ class TimeDocument(Struct, frozen=True, kw_only=True):
     calls: list[CallRow]
 
 
+class CodeBuild(Struct, frozen=True, kw_only=True):
+    """What was measured: the image holds the statements in functions made for them."""
+
+    compiler: str | None
+    flags: list[str]
+    image: Literal["statements in a generated function"]
+    image_sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 of the flash contents.")]
+
+
+class Passage(Struct, frozen=True, kw_only=True):
+    """The statements once through."""
+
+    cycles: Annotated[int, Meta(ge=0, description="From the first instruction of the statements to the last.")]
+    own_cycles: Annotated[int, Meta(ge=0, description="Without interrupt handlers that ran inside.")]
+    instructions: Count
+    stack_bytes: Annotated[int, Meta(ge=0, description="The deepest that the statements pushed.")]
+    io: Annotated[list[Write], Meta(description="Writes to I/O registers, in order.")]
+
+
+class StatementRow(Struct, frozen=True, kw_only=True):
+    """One set of values and what it gave; a column that was not asked for is null."""
+
+    arguments: Annotated[dict[str, Value], Meta(description="By placeholder; what is no number as it was typed.")]
+    constant: Annotated[Passage | None, Meta(description="With the values as constants in the statements.")]
+    variable: Annotated[Passage | None, Meta(description="With values that the compiler did not know.")]
+
+
+class CodeDocument(Struct, frozen=True, kw_only=True):
+    """What `cyclerule time --code … --json` prints: statements timed for one set of values or for many."""
+
+    schema: Literal["cyclerule/code/1"]
+    code: Annotated[str, Meta(description="The statements as they were given.")]
+    files: Annotated[list[str], Meta(description="The files given; the first of C or C++ is the statements' context.")]
+    part: str
+    clock_hz: Clock
+    build: CodeBuild
+    start: Annotated[str, Meta(description="The state that every row starts from, in words.")]
+    engine: str
+    set: Annotated[dict[str, Value], Meta(description="Variables, registers and pins that were given one value.")]
+    held: list[HeldValue]
+    domains: Annotated[dict[str, str], Meta(description="The values of each placeholder, as one types them.")]
+    variables: Annotated[dict[str, str], Meta(description="The type of each placeholder that was passed as a value.")]
+    kept: Annotated[list[str], Meta(description="Expressions whose values were kept.")]
+    columns: list[Literal["constant", "variable"]]
+    notes: Remarks
+    warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]
+    build_warnings: Annotated[list[str], Meta(description="What the build and the compiler said, as they said it.")]
+    count: Annotated[int, Meta(ge=1, description="How many sets of values were timed.")]
+    rows_listed: Annotated[int, Meta(ge=0, description="How many of them, the first ones, are in `rows`.")]
+    rows: list[StatementRow]
+
+
 class FunctionRow(Struct, frozen=True, kw_only=True):
     """One function of a program; without cycles there is a `problem`."""
 
@@ -187,10 +240,11 @@ class ErrorDocument(Struct, frozen=True, kw_only=True):
     exit_status: int
 
 
-Document = TimeDocument | FunctionsDocument | PartsDocument | SettingsDocument | ErrorDocument
+Document = TimeDocument | CodeDocument | FunctionsDocument | PartsDocument | SettingsDocument | ErrorDocument
 
 DOCUMENTS: Mapping[str, type[Document]] = {
     "time": TimeDocument,
+    "code": CodeDocument,
     "functions": FunctionsDocument,
     "parts": PartsDocument,
     "settings": SettingsDocument,
@@ -231,6 +285,33 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
         build_warnings=view.build_warnings,
         calls_listed=len(calls),
         calls=calls,
+    )
+
+
+def code_document(view: StatementsView, rows: int | None = None) -> CodeDocument:
+    """Gives the document of timed statements; it lists the first `rows`, by default 65,536."""
+    listed = view.rows[: LISTED_CALLS if rows is None else rows]
+    plain = {
+        name: value for name, value in asdict(view).items() if name not in ("shown_code", "rows", "set_first", "held")
+    }
+    return msgspec.convert(
+        {
+            "schema": "cyclerule/code/1",
+            **plain,
+            "set": {each.name: _number(each.value) for each in view.set_first},
+            "held": [{"name": each.name, "value": _number(each.value)} for each in view.held],
+            "count": len(view.rows),
+            "rows_listed": len(listed),
+            "rows": [
+                {
+                    "arguments": _numbers(row.arguments),
+                    "constant": None if row.constant is None else asdict(row.constant),
+                    "variable": None if row.variable is None else asdict(row.variable),
+                }
+                for row in listed
+            ],
+        },
+        CodeDocument,
     )
 
 

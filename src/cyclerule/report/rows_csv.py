@@ -1,7 +1,7 @@
 """Rows as CSV: RFC 4180, with a header line, lines ended by CR LF, in UTF-8."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -17,18 +17,23 @@ def csv_lines(view: TimeView) -> Iterator[str]:
     absent = {name for name, lacks in (("microseconds", view.clock_hz is None), ("returned", is_void)) if lacks}
     names = list(view.domains)
     figures = [name for name in FIGURES if name not in absent]
-    yield _line([*(f"{name} (argument)" if name in FIGURES else name for name in names), *figures])
+    yield csv_line([*(f"{name} (argument)" if name in FIGURES else name for name in names), *figures])
     for call in view.calls:
         written = {**_figures(call), "microseconds": _microseconds(view, call)}
-        yield _line([*(_text(call.arguments[name]) for name in names), *(written[name] for name in figures)])
+        yield csv_line([*(_text(call.arguments[name]) for name in names), *(written[name] for name in figures)])
 
 
 def write_csv(view: TimeView, path: Path) -> None:
     """Writes a timed function's rows to a file, whole or not at all; ArgumentError where it cannot be written."""
+    write_lines(csv_lines(view), path)
+
+
+def write_lines(lines: Iterable[str], path: Path) -> None:
+    """Writes lines to a file, whole or not at all; ArgumentError where it cannot be written."""
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
     try:
         with unfinished.open("w", encoding="utf-8", newline="") as file:
-            file.writelines(csv_lines(view))
+            file.writelines(lines)
         unfinished.replace(path)
     except BaseException as error:
         with suppress(OSError):
@@ -56,7 +61,8 @@ def _text(value: Plain) -> str:
     return "" if value is None else str(value)
 
 
-def _line(fields: list[str]) -> str:
+def csv_line(fields: list[str]) -> str:
+    """Writes one line."""
     return ",".join(map(_field, fields)) + "\r\n"
 
 

@@ -1,10 +1,14 @@
 """The first line of a result: a sentence that answers in words."""
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from cyclerule.report.timing import CallView, HeldView, TimeView
 from cyclerule.report.wording import counted, input_text, returned_text, shortened, span_text, time_span
 from cyclerule.units import Hertz, clock_text
+
+if TYPE_CHECKING:
+    from cyclerule.report.statements import StatementsView
 
 NAMED_HELD = 4
 """The most held values that a sentence names."""
@@ -50,7 +54,7 @@ def held_text(held: Sequence[HeldView], most: int = NAMED_HELD) -> str:
     return ", ".join(texts)
 
 
-def given_text(view: TimeView, most: int = NAMED_HELD) -> str:
+def given_text(view: "TimeView | StatementsView", most: int = NAMED_HELD) -> str:
     """Names what was set and what was held, with their values: "mode = 0, PINB = 0x00"."""
     return ", ".join(filter(None, (held_text(view.set_first, len(view.set_first)), held_text(view.held, most))))
 

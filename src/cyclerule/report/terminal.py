@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
+    from cyclerule.report.statements import StatementsView
+
 LISTED_ROWS = 16
 """Up to so many rows are shown one by one unless more are asked for."""
 
@@ -119,7 +121,7 @@ def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_bri
     _show_remarks(screen, view)
 
 
-def small_print(view: TimeView) -> str:
+def small_print(view: "TimeView | StatementsView") -> str:
     """Says what was measured."""
     facts = [
         view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
@@ -203,13 +205,13 @@ def _show_rows(screen: Screen, view: TimeView, calls: Sequence[CallView]) -> Non
         rows = made([[shortened(text, max(12, room - rest + len("input")))] for (text,) in merged], shown)
     titles = [*heads, *(each.head for each in shown), ""]
     # Laid out here: there may be tens of thousands, for which rich's tables take minutes.
-    lines = _aligned([titles, *rows], left=(0, len(titles) - 1) if heads is not names else (len(titles) - 1,))
+    lines = aligned([titles, *rows], left=(0, len(titles) - 1) if heads is not names else (len(titles) - 1,))
     screen.line(next(lines), style="dim", indent=2)
     for line in lines:
         screen.whole_line(f"  {line}")
 
 
-def _aligned(rows: Sequence[Sequence[str]], left: Iterable[int]) -> Iterator[str]:
+def aligned(rows: Sequence[Sequence[str]], left: Iterable[int]) -> Iterator[str]:
     """Lays rows out in columns, to the right but for those that are `left`."""
     widest = [max(map(len, column)) for column in zip(*rows, strict=True)]
     on_the_left = set(left)

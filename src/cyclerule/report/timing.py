@@ -205,8 +205,8 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
     )
     return TimeView(
         **_measured(call.measured),
-        set_first=_set_first(call.settings, registers),
-        held=_held(call.held, call.settings, registers),
+        set_first=set_views(call.settings, registers),
+        held=held_views(call.held, call.settings, registers),
         covers="one input",
         count=1,
         minimum=row,
@@ -230,8 +230,8 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
 def _view_sweep(sweep: Sweep, registers: frozenset[str], remarks: dict[str, Any], covers: Covers) -> TimeView:
     return TimeView(
         **_measured(sweep.measured),
-        set_first=_set_first(sweep.settings, registers),
-        held=_held(sweep.held, sweep.settings, registers),
+        set_first=set_views(sweep.settings, registers),
+        held=held_views(sweep.held, sweep.settings, registers),
         covers="one input" if sweep.count == 1 else covers,
         count=sweep.count,
         minimum=_input(sweep.minimum.cycles, sweep.minimum.arguments),
@@ -279,8 +279,11 @@ def _median(sweep: Sweep) -> InputView:
     return _input(cycles, sweep.arguments(first))
 
 
-def _held(held: Sequence[Held], settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
-    """What was given a value is told as such, whether it was read or not."""
+def held_views(held: Sequence[Held], settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
+    """Makes the views of held values; those with the name of a register are shown as registers are.
+
+    What was given a value is told as such, whether it was read or not.
+    """
     return [
         HeldView(name, plain(value), _shown_held(value, is_register=name in registers))
         for name, value in held
@@ -288,7 +291,8 @@ def _held(held: Sequence[Held], settings: Mapping[str, object], registers: froze
     ]
 
 
-def _set_first(settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
+def set_views(settings: Mapping[str, object], registers: frozenset[str]) -> list[HeldView]:
+    """Makes the views of what was given one value first."""
     return [
         HeldView(
             name,

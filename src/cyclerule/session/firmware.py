@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 from cyclerule.errors import ArgumentError, FirmwareError, UnknownName
 from cyclerule.firmware.build import BuiltImage, build_image
@@ -32,6 +33,15 @@ Settings = list[tuple[Setting, object]]
 
 Before = str | tuple[object, ...]
 """A function to run first: its name, or a tuple of name and arguments."""
+
+
+class Start(NamedTuple):
+    """A chip, the state to start from, the cycles after which a run is given up, and what was set in that state."""
+
+    stage: Stage
+    state: StartingState
+    limit: int
+    settings: Mapping[str, object]
 
 
 class Firmware:
@@ -174,6 +184,26 @@ class Firmware:
             return self._stage.saved
         calls = [(self._callee(name), values) for name, values in _named_calls(before)]
         return make_state(self._stage, calls, settings, limit)
+
+    def starting(
+        self, before: Sequence[Before], given: Sequence[Mapping[str, object] | None], max_cycles: int | None
+    ) -> Start:
+        """Gives the chip and the state after running functions, then setting variables, registers and pins.
+
+        Raises ArgumentError for something that is given several values.
+        """
+        limit = _limit(max_cycles)
+        settings, varied = split_settings(self._settings(*given))
+        if varied:
+            raise ArgumentError(
+                f"{varied[0][0].name}: one value of it is set here; several are for a sweep of a function"
+            )
+        named = {setting.name: value for setting, value in settings}
+        return Start(self._stage, self._state(before, settings, limit), limit, named)
+
+    def measured(self, what: str, before: Sequence[Before], engine: str) -> Measured:
+        """Says what is measured on this firmware, from which state."""
+        return self._measured(what, self._start(before), check_engine(engine))
 
     def _measured(self, function: str, start: str, engine: str) -> Measured:
         return Measured(
@@ -451,14 +481,14 @@ def build(
     return Firmware(
         image,
         chip,
-        _clock_of(image.build.clocks) if asked is None else asked,
+        clock_of(image.build.clocks) if asked is None else asked,
         toolchain=found,
         warnings=image.build.warnings,
         fill=fill,
     )
 
 
-def _clock_of(clocks: Sequence[ClockFound]) -> Hertz | None:
+def clock_of(clocks: Sequence[ClockFound]) -> Hertz | None:
     """Gives the clock that the sources define themselves; None where none does or they differ."""
     named = {found.hertz for found in clocks}
     return named.pop() if len(named) == 1 else None
