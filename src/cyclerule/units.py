@@ -1,6 +1,8 @@
 """Units: clock cycles, hertz, flash words and data addresses, and their conversion to and from text."""
 
 import re
+from fractions import Fraction
+from math import ceil
 from typing import NewType
 
 from cyclerule.errors import ArgumentError
@@ -20,6 +22,8 @@ FlashByte = NewType("FlashByte", int)
 DataAddress = NewType("DataAddress", int)
 """An address in data space, where registers, I/O and RAM lie one after the other."""
 
+_DURATION = re.compile(r"\s*(?P<number>\d+(?:_\d+)*(?:\.\d+)?)\s*(?P<unit>s|ms|us|µs|μs|min)\s*")
+_SECONDS = {"min": Fraction(60), "s": Fraction(1), "ms": Fraction(1, 1_000)}
 _CLOCK = re.compile(r"\s*(?P<number>\d+(?:_\d+)*(?:\.\d+)?)\s*(?P<unit>[a-zA-Z]*)\s*")
 _MULTIPLES = {"": 1, "hz": 1, "khz": 1_000, "mhz": 1_000_000}
 
@@ -55,6 +59,31 @@ def parse_clock(clock: str | int | None) -> Hertz | None:
     if hertz <= 0 or hertz != int(hertz):
         raise ArgumentError(f"clock {clock!r} is {hertz:g} Hz; a clock is a whole number of hertz above 0")
     return Hertz(int(hertz))
+
+
+def parse_duration(text: str, clock: Hertz | None) -> Cycles:
+    """Reads a length of time: "20ms", "1.5s", "500us", or a count of cycles, "16000000" or "16_000_000".
+
+    Part of a cycle counts as a whole one. Raises ArgumentError for anything else, for zero, and for a time where no
+    clock is known.
+    """
+    match = _DURATION.fullmatch(text)
+    if match is None:
+        digits = text.strip().replace("_", "").replace(",", "")
+        if not (digits.isascii() and digits.isdigit() and int(digits)):
+            raise ArgumentError(
+                f"{text!r} is no length of time; write it as 20ms, 1.5s, 500us, or in cycles as 16000000"
+            )
+        return Cycles(int(digits))
+    if clock is None:
+        raise ArgumentError(
+            f"{text} cannot be told in cycles, as no clock is known; give it, for example --clock 16MHz, "
+            "or the length in cycles"
+        )
+    exact = Fraction(match["number"].replace("_", "")) * _SECONDS.get(match["unit"], Fraction(1, 1_000_000)) * clock
+    if not exact:
+        raise ArgumentError(f"{text!r} is no time at all; give a length above 0")
+    return Cycles(ceil(exact))
 
 
 def clock_text(clock: Hertz) -> str:

@@ -46,6 +46,10 @@ class Output:
             width=None if is_terminal or os.environ.get("COLUMNS") else PIPED_WIDTH,
         )
 
+    def live_text(self) -> "LiveText | None":
+        """Gives what writes a text on standard output as it comes; None where no terminal reads."""
+        return LiveText(self.screen(), sys.stdout) if sys.stdout.isatty() else None
+
     def remark(self, text: str) -> None:
         """Writes a remark to standard error, unless quiet."""
         if not self.is_quiet:
@@ -80,6 +84,32 @@ class Output:
             yield tell
         finally:
             bar.stop()
+
+
+class LiveText:
+    """Text that a program sends, written to a terminal as it comes."""
+
+    def __init__(self, screen: "Screen", stream: TextIO) -> None:
+        from cyclerule.report.serial_text import SerialText
+
+        self._screen, self._stream, self._text = screen, stream, SerialText()
+        self._at_beginning = True
+
+    def add(self, byte: int) -> None:
+        """Writes what one more byte makes certain."""
+        self._write(self._text.feed(bytes([byte])))
+
+    def finish(self) -> None:
+        """Writes what is left, and ends the line."""
+        self._write(self._text.feed(b"", is_last=True))
+        if not self._at_beginning:
+            self._write("\n")
+
+    def _write(self, text: str) -> None:
+        if text:
+            self._at_beginning = text.endswith("\n")
+            self._stream.write(self._screen.text(text))
+            self._stream.flush()
 
 
 def wants_colour(color: str, environment: Mapping[str, str], *, is_terminal: bool) -> bool:

@@ -2,6 +2,7 @@
 
 COMMANDS = {
     "time": "How many clock cycles a function takes, for one input or many.",
+    "run": "The whole program from reset: start, passes, handlers, serial text.",
     "parts": "The microcontrollers that the toolchain can build for.",
     "completion": "The script for completion in bash, zsh or fish.",
 }
@@ -16,6 +17,7 @@ input.
 
   cyclerule FILE…                                 the functions of a program
   cyclerule time FILE… FUNCTION [NAME=DOMAIN …]   the cycles of one of them
+  cyclerule run FILE… [--for 20ms]                the whole program from reset
   cyclerule parts [WORD]                          the microcontrollers there are
   cyclerule completion bash|zsh|fish              completion for your shell
 

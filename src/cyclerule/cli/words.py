@@ -77,6 +77,20 @@ def one_function(command: str, words: Words) -> tuple[str, Path | None]:
     return words.functions[0]
 
 
+def program_files(command: str, words: Words) -> tuple[Path, ...]:
+    """Gives the files of a command that is about a whole program; raises ArgumentError for other words."""
+    if words.assignments:
+        name, text = next(iter(words.assignments.items()))
+        raise ArgumentError(f"{command} takes a whole program, and no values such as {name}={text}")
+    if words.functions:
+        word = words.functions[0][0]
+        raise ArgumentError(
+            f"there is no file {word}; {command} takes the files of a whole program. If it is a function whose calls "
+            f"are to be timed: --calls {word}"
+        )
+    return words.files
+
+
 def _nearest_file(word: str) -> str:
     from difflib import get_close_matches
 

@@ -87,6 +87,8 @@ class Reference:
                             passed = self._pass_idle_time(pc, cycle, limit, entries)
                             if passed is None:
                                 return Stop.HALTED
+                            if chip.is_asleep:
+                                chip.asleep_cycles += passed[0] - cycle
                             cycle, turns = passed
                             executed += turns
                             if chip.is_asleep or cycle >= limit or events.next_cycle <= cycle:
@@ -96,6 +98,7 @@ class Reference:
                     if chip.is_asleep:
                         chip.is_asleep = False
                         cycle += interrupts.wake_cycles
+                        chip.asleep_cycles += interrupts.wake_cycles
                         # UNVERIFIED: that of requests which come while the CPU is halted after waking the lowest
                         # vector is served, not the one that woke it; two timers set to match a few cycles apart on
                         # a sleeping board would settle it.

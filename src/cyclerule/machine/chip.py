@@ -70,6 +70,8 @@ class Chip:
         self.stack_pointer = 0
         self.cycle = 0
         self.is_asleep = False
+        # Cycles in sleep so far, the wake-up included; a count, and no part of the state.
+        self.asleep_cycles = 0
         self.interrupt_shadow = False
         self.ram_start, self.ram_end = part.ram_start, part.ram_end
         # Parts with at most 256 bytes of data space have no SPH, and a stack pointer of eight bits (AT90S2313

@@ -248,6 +248,33 @@ class CallStats:
 
 
 @dataclass(frozen=True)
+class PassStats:
+    """The calls of one function during a run, counted and summed up: `setup()`, or the passes of `loop()`.
+
+    `count` are those that came back before the run stopped, `begun` those that began; `first_cycle` and `last_cycle`
+    are when the first and the last one began.
+    """
+
+    count: int
+    minimum: int
+    maximum: int
+    total: int
+    begun: int
+    first_cycle: int
+    last_cycle: int
+
+    @property
+    def mean(self) -> float:
+        """The mean cycles of a call; 0 when none came back."""
+        return self.total / self.count if self.count else 0.0
+
+    @property
+    def period(self) -> float | None:
+        """The mean cycles from the beginning of one call to that of the next; None with fewer than two."""
+        return (self.last_cycle - self.first_cycle) / (self.begun - 1) if self.begun > 1 else None
+
+
+@dataclass(frozen=True)
 class HandlerStats:
     """The runs of one interrupt handler: cycles taken from the program, response and vector jump included."""
 
@@ -264,6 +291,11 @@ class Run:
     `stopped` is "until", "max_cycles", "halted" (asleep for ever, or a jump to itself with no event to come) or
     "fault"; `fault` has the fault's words, `place` where it stopped. `serial` are the bytes that the first serial
     port has sent. `handlers` are by vector name, `watched` by register name.
+
+    `stopped` is "interrupted" when Ctrl-C ended it. `reason` says in words why a program that halted, or that was going
+    round in a loop, cannot go on. `reached` has the cycles at which `main`, `setup` and `loop` were first entered;
+    `setup` and `loop` are their calls where the program has such functions. `asleep_cycles` are those in sleep, the
+    wake-up included. `notes` are remarks on what could not be told.
     """
 
     measured: Measured
@@ -277,6 +309,12 @@ class Run:
     watched: Mapping[str, list[IoWrite]]
     handlers: Mapping[str, HandlerStats]
     warnings: list[Warned]
+    reason: str = ""
+    reached: Mapping[str, int] = field(default_factory=dict)
+    setup: PassStats | None = None
+    loop: PassStats | None = None
+    asleep_cycles: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def seconds(self) -> float | None:

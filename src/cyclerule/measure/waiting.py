@@ -5,6 +5,9 @@ from typing import NamedTuple, NoReturn
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import FaultError, RunawayError
 from cyclerule.firmware.image import Function
+from cyclerule.isa.operations import I
+from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import NEVER
 from cyclerule.measure.callers import instructions
 from cyclerule.measure.layout import call_target, jump_target
 from cyclerule.measure.stage import Stage
@@ -18,7 +21,8 @@ END_OF_PROGRAM = frozenset({"exit", "_exit", "__stop_program"})
 
 LEFT_PAST_CALLER = "the stack pointer is above the caller's, so it left past its caller (a longjmp?)"
 
-NOTHING_STARTED_IT = "; nothing has set that up: run first what does (before=['…'] or --before)"
+NOTHING_STARTED_IT = "; nothing has set that up"
+RUN_FIRST = ": run first what does (before=['…'] or --before)"
 
 HOW_TO_TURN_ON = " (interrupts=True or --interrupts turns them on)"
 
@@ -64,6 +68,49 @@ def explain_runaway(stage: Stage, name: str, start: int, stack_pointer: int, *, 
         waits = _what_it_waits_for(stage, turn.reads, is_certain=False)
         told = f"; it was going round in {_extent(stage, turn.words)}{waits}"
     _raise(stage, f"{name} is not back after {limit:,} cycles{told}; max_cycles allows more", elapsed)
+
+
+class Standstill(NamedTuple):
+    """Why a program goes no further: where, in words, and whether it waits for something rather than goes round."""
+
+    place: str
+    reason: str
+    is_wait: bool
+
+
+def explain_standstill(stage: Stage, *, is_halted: bool) -> Standstill | None:
+    """Says why a program that runs from reset does not go on; None where nothing proves that it cannot.
+
+    One that `is_halted` is asleep or jumps to itself with no event to come.
+    """
+    chip = stage.chip
+    if chip.is_asleep:
+        if not is_halted and _can_interrupt(chip):
+            return None
+        place = stage.place(2 * (chip.program_counter - 1))
+        why = "no interrupt is to come" if chip.flags[I] else "interrupts are off"
+        return Standstill(place, f"asleep for ever: {why}", is_wait=True)
+    place = stage.place(2 * chip.program_counter)
+    if is_halted and _is_end_of_program(stage, chip.program_counter):
+        return Standstill(place, "the program has ended: main returned, or it called exit", is_wait=True)
+    if is_halted:
+        return Standstill(place, "it jumps to itself for ever, and no interrupt is to come", is_wait=True)
+    turn = _watch(stage)
+    if turn is None or not turn.is_endless:
+        return None
+    waits = _what_it_waits_for(stage, turn.reads, is_certain=True, is_program=True)
+    return Standstill(place, f"it goes round for ever in {_extent(stage, turn.words)}{waits}", is_wait=bool(waits))
+
+
+def _can_interrupt(chip: Chip) -> bool:
+    """Tells whether an interrupt may come: an event that only sets a flag whose interrupt is not enabled leads to none.
+
+    A request that waits already counts as none: with interrupts on it would have been served.
+    """
+    if not (chip.interrupts.delivers and chip.flags[I]):
+        return False
+    ahead = (alarm.recurrence for alarm in chip.events.alarms if alarm.due != NEVER)
+    return any(each is None or (each.source.is_enabled and each.source.vector is not None) for each in ahead)
 
 
 def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int, word: int) -> NoReturn:
@@ -122,8 +169,8 @@ def _watch(stage: Stage) -> _Turn | None:
                 return None
             if not chip.bus.log and _state(stage) == first:
                 # A timer that runs makes the loop's own reads of it change, so only a quiet chip proves anything.
-                sees_events = chip.interrupts.delivers or any(32 <= address < chip.ram_start for address in reads)
-                return _Turn(words, sorted(reads), not (sees_events and chip.events.is_pending))
+                sees_events = any(32 <= address < chip.ram_start for address in reads) and chip.events.is_pending
+                return _Turn(words, sorted(reads), not (sees_events or _can_interrupt(chip)))
         return _Turn(words, sorted(reads), False) if words.count(words[0]) > 1 else None
     except FaultError:
         return None
@@ -151,7 +198,7 @@ def _extent(stage: Stage, words: list[int]) -> str:
     )
 
 
-def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool) -> str:
+def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool, is_program: bool = False) -> str:
     chip, image = stage.chip, stage.image
     told: list[str] = []
     for address in reads:
@@ -166,8 +213,10 @@ def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool) -> s
         name = symbol.name if symbol else f"RAM at 0x{address:04x}"
         if changed_by:
             state = f"; interrupts are off{HOW_TO_TURN_ON}"
-            if chip.interrupts.delivers:
-                state = NOTHING_STARTED_IT if is_certain else ""
+            if chip.interrupts.delivers and not chip.flags[I]:
+                state = "; the program has interrupts turned off"
+            elif chip.interrupts.delivers:
+                state = NOTHING_STARTED_IT + ("" if is_program else RUN_FIRST) if is_certain else ""
             return f"; waits for {' or '.join(changed_by)}, which changes {name}{state}"
         if is_certain:
             told.append(name)

@@ -12,8 +12,10 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from cyclerule.report.document_types import Build, Clock, Count, Files, Remarks, Value, Write
 from cyclerule.report.functions import FunctionsView
 from cyclerule.report.parts import PartsView
+from cyclerule.report.run_document import RunDocument
 from cyclerule.report.settings import SettingView
 from cyclerule.report.statements import StatementsView
 from cyclerule.report.timing import BuildView, CallView, InputView, Plain, TimeView
@@ -22,24 +24,6 @@ LISTED_CALLS = 65_536
 """The most rows that a document lists unless another number is asked for."""
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-
-Value = Annotated[
-    int | float | str | list[Any] | dict[str, Any] | None,
-    Meta(description="A number; bytes in hexadecimal; a text; a float that JSON has no word for as inf, -inf or nan."),
-]
-Count = Annotated[int, Meta(ge=0)]
-Clock = Annotated[int | None, Meta(description="The CPU clock in hertz; null where none was given: no times then.")]
-Files = Annotated[list[str], Meta(description="The files that were given.")]
-Remarks = Annotated[list[str], Meta(description="Each a text for people.")]
-
-
-class Build(Struct, frozen=True, kw_only=True):
-    """What was measured: the compiler, the flags that change code, and the image."""
-
-    compiler: Annotated[str | None, Meta(description="Name and version; null for a file that was linked before.")]
-    flags: list[str]
-    image: Literal["as built", "kept copy", "with marks"]
-    image_sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 of the flash contents.")]
 
 
 class HeldValue(Struct, frozen=True, kw_only=True):
@@ -65,14 +49,6 @@ class CallRow(Struct, frozen=True, kw_only=True):
     returned: Value
     instructions: Count
     stack_bytes: Annotated[int, Meta(ge=0, description="The deepest use, the return address included.")]
-
-
-class Write(Struct, frozen=True, kw_only=True):
-    """A write to an I/O register."""
-
-    cycle: Annotated[int, Meta(ge=0, description="From the call's first instruction to the end of the writing one.")]
-    register: str
-    value: Annotated[int, Meta(ge=0, le=255)]
 
 
 class TimeDocument(Struct, frozen=True, kw_only=True):
@@ -240,12 +216,15 @@ class ErrorDocument(Struct, frozen=True, kw_only=True):
     exit_status: int
 
 
-Document = TimeDocument | CodeDocument | FunctionsDocument | PartsDocument | SettingsDocument | ErrorDocument
+Document = (
+    TimeDocument | CodeDocument | FunctionsDocument | RunDocument | PartsDocument | SettingsDocument | ErrorDocument
+)
 
 DOCUMENTS: Mapping[str, type[Document]] = {
     "time": TimeDocument,
     "code": CodeDocument,
     "functions": FunctionsDocument,
+    "run": RunDocument,
     "parts": PartsDocument,
     "settings": SettingsDocument,
     "error": ErrorDocument,

@@ -29,7 +29,7 @@ def write_csv(view: TimeView, path: Path) -> None:
 
 
 def write_lines(lines: Iterable[str], path: Path) -> None:
-    """Writes lines to a file, whole or not at all; ArgumentError where it cannot be written."""
+    """Writes the lines of a CSV file, whole or not at all; ArgumentError where it cannot be written."""
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
     try:
         with unfinished.open("w", encoding="utf-8", newline="") as file:
@@ -61,8 +61,8 @@ def _text(value: Plain) -> str:
     return "" if value is None else str(value)
 
 
-def csv_line(fields: list[str]) -> str:
-    """Writes one line."""
+def csv_line(fields: Iterable[str]) -> str:
+    """Gives one line with these fields."""
     return ",".join(map(_field, fields)) + "\r\n"
 
 

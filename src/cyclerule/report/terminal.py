@@ -145,7 +145,7 @@ def _show_sentence(screen: Screen, view: TimeView) -> None:
 
 
 def _show_call(screen: Screen, view: TimeView, call: CallView) -> None:
-    table = _table(["", ""], right=())
+    table = make_table(["", ""], right=())
     facts = [("cycles", f"{call.cycles:,}", _time(view, call.cycles))]
     if not view.is_handler:
         facts.append(("with its call", f"{call.cycles_with_call:,}", _time(view, call.cycles_with_call)))
@@ -253,7 +253,7 @@ def _marks(view: TimeView, calls: Sequence[CallView]) -> list[str]:
 def _show_extremes(screen: Screen, view: TimeView) -> None:
     has_clock = view.clock_hz is not None
     heads = ["", "cycles", *(["µs"] if has_clock else []), "first input"]
-    table = _table([screen.text(head) for head in heads], right=range(1, len(heads) - 1))
+    table = make_table([screen.text(head) for head in heads], right=range(1, len(heads) - 1))
     for word, each in (("least", view.minimum), ("median", view.median), ("most", view.maximum)):
         time = [_time(view, each.cycles)] if has_clock else []
         table.add_row(word, f"{each.cycles:,}", *time, screen.text(input_text(each.shown)), style="")
@@ -297,7 +297,7 @@ def _show_histogram(screen: Screen, view: TimeView) -> None:
 
 
 def _show_counts(screen: Screen, view: TimeView) -> None:
-    table = _table(["cycles", "inputs", "share", ""], right=range(3))
+    table = make_table(["cycles", "inputs", "share", ""], right=range(3))
     tallest = max(count for _, count in view.histogram)
     room = max(8, min(40, screen.console.width - 40))
     for cycles, count in view.histogram:
@@ -326,7 +326,8 @@ def _show_remarks(screen: Screen, view: TimeView) -> None:
         screen.line(f"{word}: {text}" if word else text, style=style, indent=2)
 
 
-def _table(heads: Sequence[str], right: Iterable[int], gap: int = 3) -> "Table":
+def make_table(heads: Sequence[str], right: Iterable[int], gap: int = 3) -> "Table":
+    """Makes an empty table without lines; the columns in `right` are set to the right."""
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="dim", show_header=any(heads))
@@ -395,7 +396,7 @@ def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = Fals
 def _show_measured(screen: Screen, view: FunctionsView, functions: Sequence[FunctionView]) -> None:
     has_clock = view.clock_hz is not None
     heads = ["function", "cycles", *(["at most µs"] if has_clock else []), "bytes", "stack", "inputs tried"]
-    table = _table([screen.text(head) for head in heads], right=range(1, len(heads) - 1), gap=2)
+    table = make_table([screen.text(head) for head in heads], right=range(1, len(heads) - 1), gap=2)
     marks = _footnotes(functions)
     for each in functions:
         least, most = each.minimum or 0, each.maximum or 0
@@ -414,7 +415,7 @@ def _show_measured(screen: Screen, view: FunctionsView, functions: Sequence[Func
 
 def _show_others(screen: Screen, functions: Sequence[FunctionView]) -> None:
     screen.line("not called:", style="dim", indent=2)
-    table = _table(["", ""], right=[], gap=2)
+    table = make_table(["", ""], right=[], gap=2)
     named: dict[str, list[str]] = {}
     for each in functions:
         named.setdefault(_why(each), []).append(each.name)
@@ -471,7 +472,7 @@ def show_parts(screen: Screen, view: PartsView, *, is_brief: bool = False) -> No
     screen.line(parts_sentence(view), style="bold")
     screen.line(view.directory, style="dim", indent=2)
     screen.line()
-    table = _table(["part", "CPU", "flash", "RAM", "EEPROM", ""], right=(2, 3, 4))
+    table = make_table(["part", "CPU", "flash", "RAM", "EEPROM", ""], right=(2, 3, 4))
     for each in view.parts:
         sizes = ("" if size is None else f"{size:,}" for size in (each.flash_bytes, each.ram_bytes, each.eeprom_bytes))
         table.add_row(each.name, each.family, *sizes, each.problem or "")
@@ -480,7 +481,7 @@ def show_parts(screen: Screen, view: PartsView, *, is_brief: bool = False) -> No
 
 def show_settings(screen: Screen, view: Sequence[SettingView]) -> None:
     """Shows the settings and where each came from."""
-    table = _table(["setting", "value", "from"], right=())
+    table = make_table(["setting", "value", "from"], right=())
     for each in view:
         table.add_row(each.name, screen.text(each.value or "none"), each.origin)
     screen.show(table, indent=0)

@@ -20,10 +20,12 @@ from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.results import Call, Measured, Run, Sweep
-from cyclerule.measure.run import read_until, run_program
+from cyclerule.measure.run import Sent, run_program
 from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
+from cyclerule.measure.slices import CycleProgress
 from cyclerule.measure.stage import Stage, StartingState, check_engine
 from cyclerule.measure.sweep import run_sweep
+from cyclerule.measure.until import read_until
 from cyclerule.parts import Part, load_part
 from cyclerule.toolchain import Toolchain, find
 from cyclerule.units import Hertz, clock_text, parse_clock
@@ -347,12 +349,18 @@ class Firmware:
         calls: Sequence[str] = (),
         watch: Sequence[str] = (),
         engine: str = "auto",
+        *,
+        progress: CycleProgress | None = None,
+        sent: Sent | None = None,
+        keeps_interrupted: bool = False,
     ) -> Run:
         """Runs the whole program from reset.
 
         `until` is "exit", "break", "cycles:N", "serial:TEXT", "function:NAME" or "line:FILE:N"; `max_cycles`
         ends it in any case, by default after one second at the firmware's clock (16,000,000 cycles without
-        one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed.
+        one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed. `sent` is called
+        with each byte that the first serial port sends. Ctrl-C raises KeyboardInterrupt, or with `keeps_interrupted`
+        ends the run with what there is by then.
         """
         used = check_engine(engine)
         limit = _limit(max_cycles, self.clock or 16_000_000)
@@ -364,7 +372,19 @@ class Firmware:
         followed = {function.name: entry_word(function.source_name, function) for function in found}
         measured = self._measured("", "at reset", used)
         watched = [watch] if isinstance(watch, str) else watch
-        return run_program(stage, measured, end, max_cycles=limit, calls=followed, watch=watched)
+        run = run_program(
+            stage,
+            measured,
+            end,
+            max_cycles=limit,
+            calls=followed,
+            watch=watched,
+            progress=progress,
+            sent=sent,
+        )
+        if run.stopped == "interrupted" and not keeps_interrupted:
+            raise KeyboardInterrupt
+        return run
 
     def _entry_word(self, name: str) -> int:
         return entry_word(name, self.find_function(name))

@@ -1,0 +1,119 @@
+"""The calls of some functions through a run: entered by address, over at the return address and its stack level."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from cyclerule.machine.chip import Chip
+from cyclerule.measure.results import CallRow, CallStats, PassStats
+from cyclerule.measure.stage import Stage
+
+
+class _OpenCall(NamedTuple):
+    word: int
+    start_cycle: int
+    return_word: int
+    stack_pointer: int
+
+
+@dataclass
+class CallWatch:
+    """Follows the calls of some functions through a run: entries by address, returns by return address and stack.
+
+    `functions` are flash words by name; `longjmp` is that function's, None where the program has none. Calls of the
+    words in `summed` are counted and summed up, and not kept one by one: there may be millions.
+    """
+
+    stage: Stage
+    functions: Mapping[str, int]
+    longjmp: int | None
+    summed: frozenset[int] = frozenset()
+    open: list[_OpenCall] = field(default_factory=list)
+    rows: dict[int, list[CallRow]] = field(default_factory=dict)
+    sums: dict[int, PassStats] = field(default_factory=dict)
+    exits: set[int] = field(default_factory=set)
+
+    def at_entry(self) -> None:
+        """Notes that control has come to the first instruction of a watched function."""
+        chip = self.stage.chip
+        word = chip.program_counter
+        if word == self.longjmp:
+            self._abandon(_target_of_longjmp(chip))
+        if word not in self.summed and word not in self.functions.values():
+            return
+        return_word = _return_address(chip)
+        stack_pointer = chip.stack_pointer + chip.core.pc_bytes
+        # A jump back to the first instruction from inside the same activation is a loop, not a call.
+        if any((c.word, c.return_word, c.stack_pointer) == (word, return_word, stack_pointer) for c in self.open):
+            return
+        self.open.append(_OpenCall(word, chip.cycle, return_word, stack_pointer))
+        self.exits.add(return_word)
+        if word in self.summed:
+            sums = self.sums.get(word) or PassStats(0, 0, 0, 0, 0, chip.cycle, chip.cycle)
+            self.sums[word] = replace(sums, begun=sums.begun + 1, last_cycle=chip.cycle)
+
+    def _abandon(self, stack_pointer: int) -> None:
+        """Forgets the calls that a jump to this level of the stack leaves: they never return."""
+        while self.open and self.open[-1].stack_pointer <= stack_pointer:
+            self.open.pop()
+        self._watch_returns()
+
+    def _watch_returns(self) -> None:
+        # The engine holds on to the set itself.
+        self.exits.clear()
+        self.exits.update(call.return_word for call in self.open)
+
+    def at_exit(self) -> None:
+        """Notes that control has come to an address that watched calls return to."""
+        chip = self.stage.chip
+        while self.open and self.open[-1].stack_pointer <= chip.stack_pointer:
+            call = self.open[-1]
+            if call.stack_pointer == chip.stack_pointer and call.return_word != chip.program_counter:
+                break
+            self.open.pop()
+            # A frame below the stack pointer was left by a jump past it; it never returned.
+            if call.stack_pointer == chip.stack_pointer:
+                self._note(call, chip.cycle - call.start_cycle)
+        self._watch_returns()
+
+    def _note(self, call: _OpenCall, cycles: int) -> None:
+        if call.word in self.functions.values():
+            row = CallRow(call.start_cycle, cycles, self._caller(call.return_word))
+            self.rows.setdefault(call.word, []).append(row)
+        sums = self.sums.get(call.word)
+        if sums is not None:
+            self.sums[call.word] = replace(
+                sums,
+                count=sums.count + 1,
+                minimum=min(sums.minimum, cycles) if sums.count else cycles,
+                maximum=max(sums.maximum, cycles),
+                total=sums.total + cycles,
+            )
+
+    def _caller(self, return_word: int) -> str:
+        function = self.stage.image.function_at(2 * return_word - 2)
+        if function is not None:
+            return function.source_name
+        return f"0x{2 * return_word:04x}"
+
+    def stats(self) -> dict[str, CallStats]:
+        """Gives the finished calls of each function, ordered by start."""
+        return {name: CallStats(tuple(sorted(self.rows.get(word, ())))) for name, word in self.functions.items()}
+
+
+def _target_of_longjmp(chip: Chip) -> int:
+    """Gives the stack pointer that `longjmp` is going to set, from the buffer that its first argument points to.
+
+    It lies behind the 18 registers that a function has to keep: avr-libc, setjmp.S.
+    """
+    place = chip.data[24] + (chip.data[25] << 8) + 18
+    return int.from_bytes(chip.data[place : place + 2], "little") & chip.stack_pointer_mask
+
+
+def _return_address(chip: Chip) -> int:
+    data, top = chip.data, chip.stack_pointer
+    word = 0
+    for place in range(1, chip.core.pc_bytes + 1):
+        address = top + place
+        word = word << 8 | (data[address] if address <= chip.ram_end else 0xFF)
+    return word

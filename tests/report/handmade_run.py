@@ -1,0 +1,70 @@
+"""Views of runs made by hand: the figures are chosen, nothing is run."""
+
+from cyclerule.report.running import CallRowView, CallsView, HandlerView, PassesView, RunView, StatsView
+from cyclerule.report.timing import BuildView, WriteView
+
+A_RUN = RunView(
+    program="hive.c and 2 more",
+    part="atmega328p",
+    clock_hz=16_000_000,
+    build=BuildView("avr-gcc 5.4.0", ["-Os"], "as built", "0123456789abcdef" * 4),
+    engine="scalar",
+    cycles=1_600_000,
+    instructions=900_123,
+    stopped="max_cycles",
+    place="hive.c:41 in loop",
+    reason="",
+    until=None,
+    is_met=True,
+    limit=1_600_000,
+    reached={"main": 117, "setup": 121, "loop": 1_400},
+    setup=StatsView("setup()", 1, 1_234, 1_234, 1_234.0, 1_234),
+    loop=PassesView("loop()", 1_500, 160, 24_012, 1_050.25, 1_575_375, 1_064.0, 16_000_000 / 1_064.0),
+    asleep_cycles=320_000,
+    handlers=[HandlerView("TIMER1_COMPA", 99, 44, 51, 44.5, 4_405, 4_405 / 1_600_000)],
+    calls=[
+        CallsView(
+            "crc8_frame",
+            2,
+            177,
+            179,
+            178.0,
+            356,
+            "crc8_frame",
+            [
+                CallRowView(2_522, 177, "frame_read"),
+                CallRowView(178_516, 179, "frame_read"),
+            ],
+        )
+    ],
+    writes={"PORTB": [WriteView(2_000 + n, "PORTB", n) for n in range(13)]},
+    serial_text="hive 1: 34.61 C\nhive 2: 35.\\x07",
+    serial_hex=b"hive 1: 34.61 C\nhive 2: 35.\x07".hex(),
+    notes=["a note"],
+    warnings=["hive.c:7 in main: warning: ADCSRA is not modelled"],
+)
+
+A_SHORT_RUN = RunView(
+    program="hive.elf",
+    part="atmega328p",
+    clock_hz=None,
+    build=BuildView(None, [], "as built", "0" * 64),
+    engine="reference",
+    cycles=812,
+    instructions=500,
+    stopped="halted",
+    place="hive.c:12 in main",
+    reason="asleep for ever: interrupts are off",
+    until="exit",
+    is_met=False,
+    limit=None,
+    reached={},
+    setup=None,
+    loop=None,
+    asleep_cycles=0,
+    handlers=[],
+    calls=[],
+    writes={},
+    serial_text="",
+    serial_hex="",
+)
