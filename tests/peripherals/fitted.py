@@ -9,7 +9,7 @@ from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
 from cyclerule.peripherals.port import Pin
 from cyclerule.peripherals.serial.usart import Usart
-from cyclerule.peripherals.timer16 import Timer16
+from cyclerule.peripherals.timers.timer import Timer
 from cyclerule.toolchain import find
 
 
@@ -38,8 +38,8 @@ class Fitted:
         assert self.devices.serial is not None
         return self.devices.serial
 
-    def timer(self, number: int = 1) -> Timer16:
-        """Gives a 16-bit timer."""
+    def timer(self, number: int = 1) -> Timer:
+        """Gives a timer."""
         return self.devices.timers[number]
 
     def pin(self, name: str) -> Pin:

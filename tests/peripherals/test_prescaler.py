@@ -57,13 +57,33 @@ def test_the_hold_bit_stops_the_timers_and_its_release_starts_them_together() ->
 
 
 def test_bits_for_other_devices_are_told_by_name() -> None:
-    """PSRASY resets timer 2's prescaler, sec. 18.11.9; ACME is the comparator's, ATmega8 datasheet 2486, SFIOR."""
-    chip = Fitted.of("atmega328p")
-    chip.write("GTCCR", chip.bit("PSRASY"), at=2)
-    assert chip.unmodelled() == ["GTCCR: bit PSRASY"]
+    """ACME is the comparator's: ATmega8 datasheet 2486, SFIOR."""
     chip = Fitted.of("atmega8")
     chip.write("SFIOR", chip.bit("ACME"), at=2)
     assert chip.unmodelled() == ["SFIOR: bit ACME"]
+
+
+@pytest.mark.parametrize(
+    ("part", "register", "n", "control", "bit"),
+    [
+        ("atmega328p", "GTCCR", 2, "TCCR2B", "PSRASY"),
+        ("atmega8", "SFIOR", 2, "TCCR2", "PSR2"),
+        ("atmega128", "SFIOR", 0, "TCCR0", "PSR0"),
+    ],
+)
+def test_the_timer_with_a_prescaler_of_its_own_is_reset_alone(
+    part: str, register: str, n: int, control: str, bit: str
+) -> None:
+    """DS40002061A sec. 18.11.9; ATmega8 datasheet 2486 and ATmega128 2467, SFIOR. Its fourth tap is clock/64."""
+    chip = Fitted.of(part)
+    chip.write("TCCR1B", 3, at=3)
+    chip.write(control, 4, at=3)
+    assert chip.timer(n).count(99) == 1
+    chip.write(register, chip.bit(bit), at=100)
+    assert chip.read(register, 101) == 0
+    assert [chip.timer(n).count(cycle) for cycle in (163, 164)] == [1, 2]
+    assert [chip.timer().count(cycle) for cycle in (127, 128)] == [1, 2]
+    assert chip.unmodelled() == []
 
 
 def test_a_kept_state_has_the_phase() -> None:

@@ -15,6 +15,8 @@ class Source:
     flag_bit: int
     enable_bit: int
     vector: int | None
+    on_clear: Callable[[int], None] | None = None
+    """Called with the cycle when the program or the entry of the handler has cleared the flag."""
     holds: bool = False
     """Whether a level asks beside the flag, as long as it is there."""
 
@@ -71,7 +73,7 @@ class FlagRegisters:
         source = Source(self, flag_bit, enable_bit, vector)
         self.sources.append(source)
         if vector is not None:
-            self.chip.interrupts.on_entry(vector, lambda cycle: self._drop(1 << flag_bit))
+            self.chip.interrupts.on_entry(vector, lambda cycle: self._drop(1 << flag_bit, cycle))
         return source
 
     def raise_flag(self, source: Source) -> None:
@@ -84,14 +86,18 @@ class FlagRegisters:
         self.flags = self.flags & ~(1 << flag_bit) | is_set << flag_bit
         self.update()
 
-    def _drop(self, mask: int) -> None:
+    def _drop(self, mask: int, cycle: int) -> None:
+        dropped = self.flags & mask
         self.flags &= ~mask
+        for source in self.sources:
+            if dropped >> source.flag_bit & 1 and source.on_clear is not None:
+                source.on_clear(cycle)
         self.update()
 
     def _clear(self, value: int, mask: int, cycle: int) -> None:
         # UNVERIFIED: a flag that is set at the very edge at which the program clears it is cleared here. A board that
         # clears OCF1A in a loop of a length prime to the timer's period, and counts what is lost, would settle it.
-        self._drop(value & mask)
+        self._drop(value & mask, cycle)
 
     def _enable(self, value: int, mask: int, cycle: int) -> None:
         self.enables = self.enables & ~mask | value & mask

@@ -1,0 +1,1 @@
+"""Timer/counters: what a count does between two settings is a function of the cycle, so nothing ticks."""

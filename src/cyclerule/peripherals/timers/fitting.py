@@ -1,0 +1,81 @@
+"""Fits a chip with the timers of its part: their prescalers, clocks, flag registers and themselves."""
+
+import re
+from collections.abc import Callable, Iterator
+
+from cyclerule.machine.chip import Chip
+from cyclerule.parts.part import Part
+from cyclerule.peripherals.flags import FlagRegisters
+from cyclerule.peripherals.timers.layout import NUMBERS, is_asynchronous, layout_of
+from cyclerule.peripherals.timers.prescaler import Prescaler, PrescalerControl
+from cyclerule.peripherals.timers.timer import ClockSelect, Timer
+from cyclerule.peripherals.timers.timer8 import Timer8
+from cyclerule.peripherals.timers.timer16 import Timer16
+
+_ENABLE = re.compile(r"(?:TOIE|OCIE|ICIE|TICIE)(?P<timer>\d)[A-D]?")
+
+# Clock select CSn2:0 of a timer on the shared prescaler: DS40002061A table 15-9 and sec. 17.1.
+SHARED_TAPS = (1, 8, 64, 256, 1024)
+# Of one with a prescaler of its own: sec. 18.11, TCCR2B.
+OWN_TAPS = (1, 8, 32, 64, 128, 256, 1024)
+EXTERNAL = "the external clock of the timer"
+
+
+def fit_timers(chip: Chip) -> dict[int, Timer]:
+    """Gives a chip its timers by number."""
+    part = chip.part
+    layouts = [layout for number in NUMBERS if (layout := layout_of(part, number)) is not None]
+    # Without a timer that counts its ticks, the prescaler's register is left to be reported.
+    if not layouts:
+        return {}
+    shared = Prescaler(chip)
+    own = Prescaler(chip) if any(is_asynchronous(part, layout.number) for layout in layouts) else None
+    PrescalerControl(chip, shared, own)
+    registers = _flag_registers(chip)
+    timers = dict[int, Timer]()
+    for layout in layouts:
+        prescaler, clocks = shared, _shared_clocks(shared)
+        if own is not None and is_asynchronous(part, layout.number):
+            prescaler, clocks = own, (None, *map(own.tap, OWN_TAPS))
+        kind = Timer8 if layout.size_bytes == 1 else Timer16
+        timer = timers[layout.number] = kind(chip, layout, clocks, registers)
+        prescaler.on_change(timer.settle, timer.schedule)
+    return timers
+
+
+def _shared_clocks(prescaler: Prescaler) -> tuple[ClockSelect, ...]:
+    return None, *map(prescaler.tap, SHARED_TAPS), EXTERNAL, EXTERNAL
+
+
+def _flag_registers(chip: Chip) -> Callable[[str], FlagRegisters]:
+    """Gives what finds, and makes when first asked for, the pair of registers that an enable bit stands in."""
+    part, made = chip.part, dict[str, FlagRegisters]()
+
+    def find(enable: str) -> FlagRegisters:
+        mask = _mask_register(part, enable)
+        if mask not in made:
+            flag = mask.replace("TIMSK", "TIFR")
+            names = {part.bits[name]: name for name in _enable_bits(part) if _mask_register(part, name) == mask}
+            made[mask] = FlagRegisters(chip, part.registers[flag].address, part.registers[mask].address, names)
+        return made[mask]
+
+    return find
+
+
+def _enable_bits(part: Part) -> Iterator[str]:
+    return (name for name in part.bits if _ENABLE.fullmatch(name))
+
+
+def _mask_register(part: Part, enable: str) -> str:
+    """Names the register that a timer's interrupt enable bit stands in; its flag stands in the TIFR of the same name.
+
+    One for each timer from the ATmega48 on, before that TIMSK for all, and where that is full ETIMSK for timer 3 and
+    the third compare unit of timer 1 (ATmega128 datasheet 2467, register description of ETIMSK; ATmega162 2513).
+    """
+    match = _ENABLE.fullmatch(enable)
+    number = "" if match is None else match["timer"]
+    if f"TIMSK{number}" in part.registers:
+        return f"TIMSK{number}"
+    if "ETIMSK" in part.registers and (number == "3" or enable == "OCIE1C"):
+        return "ETIMSK"
+    return "TIMSK"

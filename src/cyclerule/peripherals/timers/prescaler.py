@@ -1,0 +1,131 @@
+"""The prescalers that timers take their clocks from; they run freely from reset.
+
+ATmega48A/…/328P datasheet DS40002061A sec. 17: one of ten bits shared by timers 0 and 1 (and 3, 4, 5), reset by
+PSRSYNC; sec. 18.10: one of timer 2's own, reset by PSRASY; TSM holds both.
+"""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import NEVER
+
+# The bit's name on the ATmega48, ATmega162, ATmega128, ATmega16, ATtiny167 and ATtiny841.
+SHARED_RESET_BITS = ("PSRSYNC", "PSR310", "PSR321", "PSR10", "PSR1", "PSR")
+# On the ATmega48, ATmega8 and ATmega128 (there for timer 0).
+OWN_RESET_BITS = ("PSRASY", "PSR2", "PSR0")
+OTHER_BITS = {
+    "GTCCR": ("PSRASY", "PSR2", "PSR0", "ICPSEL1"),
+    "SFIOR": ("PSR2", "PSR0", "PUD", "ACME", "ADHSM", "ADTS0", "ADTS1", "ADTS2", "XMBK", "XMM0", "XMM1", "XMM2"),
+}
+
+
+class Prescaler:
+    """Counts the CPU clock from `origin`; a tap of N ticks at origin + N, origin + 2 N and so on.
+
+    UNVERIFIED: that its count is zero at reset and starts with the CPU clock, and that a timer takes the next tick
+    after it is enabled, which gives 1 to N clocks where sec. 17.2 says 1 to N + 1. A program that starts a timer at
+    clock/1024 at every phase after reset and reads when it first counts would settle both on a board.
+    """
+
+    def __init__(self, chip: Chip) -> None:
+        self.origin = 0
+        self.is_held = False
+        self._listeners: list[tuple[Callable[[int], None], Callable[[], None]]] = []
+        chip.add(self)
+
+    def on_change(self, settle: Callable[[int], None], schedule: Callable[[], None]) -> None:
+        """Has `settle` called with the cycle before the phase changes and `schedule` after it."""
+        self._listeners.append((settle, schedule))
+
+    def tap(self, divisor: int) -> "Tap":
+        """Gives the clock that ticks each `divisor` CPU clocks."""
+        return Tap(self, divisor)
+
+    def reset(self, cycle: int, *, holds: bool = False) -> None:
+        """Starts the phase anew; with `holds` it then stands still."""
+        for settle, _ in self._listeners:
+            settle(cycle)
+        # UNVERIFIED: that a tick at the very edge of the reset is still counted; a timer at clock/8 that is read after
+        # a reset at each of eight phases would settle it.
+        self.origin = cycle
+        self.is_held = holds
+        for _, schedule in self._listeners:
+            schedule()
+
+    def save(self) -> Any:
+        """Gives the phase."""
+        return self.origin, self.is_held
+
+    def restore(self, saved: Any) -> None:
+        """Sets the phase."""
+        self.origin, self.is_held = saved
+
+
+class Tap(NamedTuple):
+    """One tap of a prescaler, as a clock."""
+
+    prescaler: Prescaler
+    divisor: int
+
+    def ticks(self, cycle: int) -> int:
+        """Gives how many ticks lie at or before a cycle, counted from the origin."""
+        # UNVERIFIED: that a timer at clock/1 stands still too while TSM is set (sec. 17 says that timers are halted,
+        # but clock/1 is no tap of this); a board that reads TCNT1 twice meanwhile would settle it.
+        return 0 if self.prescaler.is_held else (cycle - self.prescaler.origin) // self.divisor
+
+    def tick_cycle(self, number: int) -> int:
+        """Gives the cycle of a tick by its number; NEVER while the prescaler is held."""
+        return NEVER if self.prescaler.is_held else self.prescaler.origin + number * self.divisor
+
+    @property
+    def period(self) -> int:
+        """The cycles from tick to tick."""
+        return self.divisor
+
+
+class PrescalerControl:
+    """The register with the reset bits and TSM: GTCCR, or SFIOR on older parts, which has bits of other devices too."""
+
+    def __init__(self, chip: Chip, shared: Prescaler | None, own: Prescaler | None) -> None:
+        self._bus, self._data = chip.bus, chip.data
+        bits = chip.part.bits
+        self._register = next((name for name in ("GTCCR", "SFIOR") if name in chip.part.registers), None)
+        self._resets = [
+            (1 << bits[name], prescaler)
+            for prescaler, names in ((shared, SHARED_RESET_BITS), (own, OWN_RESET_BITS))
+            if prescaler is not None and (name := next((each for each in names if each in bits), None)) is not None
+        ]
+        self._hold = 1 << bits["TSM"] if "TSM" in bits else 0
+        self._value = 0
+        self._address = None if self._register is None else chip.bus.address(self._register)
+        if self._address is not None and self._resets:
+            chip.bus.attach(self._address, None, self._write)
+        chip.add(self)
+
+    def _write(self, value: int, mask: int, cycle: int) -> None:
+        self._value = self._value & ~mask & 0xFF | value & mask
+        holds = bool(self._value & self._hold)
+        for reset, prescaler in self._resets:
+            resets = bool(self._value & reset)
+            if resets or prescaler.is_held:
+                prescaler.reset(cycle, holds=holds and resets)
+            # Without TSM the reset bit clears itself at once (DS40002061A sec. 17, GTCCR).
+            if not holds:
+                self._value &= ~reset
+        if self._address is not None:
+            self._data[self._address] = self._value
+        self._report_others()
+
+    def _report_others(self) -> None:
+        others = self._value & ~(self._hold | sum(reset for reset, _ in self._resets))
+        if self._register is not None and others:
+            self._bus.report_bits(self._register, others, OTHER_BITS[self._register])
+
+    def save(self) -> Any:
+        """Gives the register."""
+        return self._value
+
+    def restore(self, saved: Any) -> None:
+        """Sets the register."""
+        self._value = saved

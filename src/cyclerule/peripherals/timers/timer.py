@@ -1,0 +1,423 @@
+"""What all timer/counters have in common: settings, the count, flags, and compare registers with their buffers.
+
+Datasheet: ATmega48A/PA/88A/PA/168A/PA/328/P, DS40002061A, sec. 15 (8-bit), 16 (16-bit) and 18 (8-bit, asynchronous);
+for the first generation AT90S8515, 0841G, "Timer/Counter1". Figures 15-8 to 15-11 and 16-10 to 16-13 give the tick at
+which each flag is set.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Protocol
+
+from cyclerule.errors import NotModelled
+from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import NEVER, Alarm, Recurrence
+from cyclerule.peripherals.flags import FlagRegisters, Source
+from cyclerule.peripherals.timers.counter import Course, course
+from cyclerule.peripherals.timers.layout import Layout, Unit
+from cyclerule.peripherals.timers.waveform import Mode, Slope, Top
+
+OVERFLOW, CAPTURE = "overflow", "capture"
+
+
+class Clock(Protocol):
+    """What a timer counts; ticks are numbered, from an origin of the clock's own."""
+
+    def ticks(self, cycle: int) -> int:
+        """Gives how many ticks lie at or before a cycle."""
+
+    def tick_cycle(self, number: int) -> int:
+        """Gives the cycle of a tick; NEVER when it is not known to come."""
+
+    @property
+    def period(self) -> int | None:
+        """The cycles from tick to tick; None when they differ."""
+
+
+ClockSelect = Clock | str | None
+"""What a clock select code means: a clock, stopped (None), or in words what is not modelled."""
+
+Registers = Callable[[str], FlagRegisters]
+"""Gives the flag and mask registers that an enable bit stands in."""
+
+
+@dataclass(eq=False)
+class Mark:
+    """A flag that is set one tick after the count is `value`, from tick `first` of the course on; None for never."""
+
+    alarm: Alarm
+    source: Source
+    is_match: bool
+    value: int | None = None
+    first: int = 0
+
+
+class Timer:
+    """One timer/counter.
+
+    Between settings the count is a function of the clock's ticks: `_course` from the setting at `_since` on. An alarm
+    stands only at a tick that sets a flag which is not set yet, or which asks for an interrupt.
+    """
+
+    def __init__(self, chip: Chip, layout: Layout, clocks: Sequence[ClockSelect], registers: Registers) -> None:
+        self.chip, self.layout, self.number = chip, layout, layout.number
+        self._clocks = clocks
+        self._control = dict.fromkeys(layout.controls, 0)
+        self._course = Course(0, 1, 0, 0, layout.maximum, False)
+        self._count, self._is_falling = 0, False
+        self._since = self._base = 0
+        # Whether the count at hand raises no match at the next tick, because it was written. On the first generation
+        # a match only comes when the timer counts to the value (AT90S8515 datasheet, OCR1A).
+        self._is_match_blocked = layout.is_first_generation
+        # Whether the count is left over from a way of counting that is not modelled.
+        self._is_count_stale = False
+        self._capture = 0
+        self._compare = dict.fromkeys(layout.units, 0)
+        self._buffers = dict.fromkeys(layout.units, 0)
+        self._marks: dict[str, Mark] = {}
+        # The last overflow, and whether its flag had been set before.
+        self._overflowed = (-1, False)
+        self._add_flags(registers)
+        # Compare registers take their buffers only when every flag of that tick is set.
+        self._update = chip.events.alarm(self._take_buffers, priority=2)
+        self._attach_controls()
+        self._attach_count()
+        for channel, unit in layout.units.items():
+            self._attach_compare(channel, unit)
+        chip.add(self)
+
+    # What the part has of it.
+
+    def _add_flags(self, registers: Registers) -> None:
+        n = self.number
+        self._add_mark(OVERFLOW, (f"TOV{n}",), (f"TOIE{n}",), ("OVF", f"OVF{n}"), registers)
+        self._add_mark(CAPTURE, (f"ICF{n}",), (f"ICIE{n}", f"TICIE{n}"), ("CAPT", f"CAPT{n}"), registers)
+        for channel, unit in self.layout.units.items():
+            # Of several names of a bit the header of the AT90S2313 has the one without a letter for the register alone.
+            names = (unit.name, f"{n}A") if channel == "A" else (unit.name,)
+            flags, enables = tuple(f"OCF{name}" for name in names), tuple(f"OCIE{name}" for name in names)
+            vectors = (f"COMP{channel}", f"COMP_{channel}", *(("COMP", f"COMP{n}") if channel == "A" else ()))
+            self._add_mark(channel, flags, enables, vectors, registers)
+
+    def _add_mark(
+        self, name: str, flags: Sequence[str], enables: Sequence[str], vectors: Sequence[str], registers: Registers
+    ) -> None:
+        part = self.chip.part
+        flag = next((each for each in flags if each in part.bits), None)
+        enable = next((each for each in enables if each in part.bits), None)
+        if flag is None or enable is None:
+            return
+        # Headers write TIMER1_OVF, TIM1_OVF (ATtiny24), TIMER1_OVF1 (AT90S2313) or TIMER0_COMP_A (AT90PWM2).
+        written = (f"{timer}{self.number}_{vector}" for timer in ("TIMER", "TIM") for vector in vectors)
+        vector = next((part.vectors[each] for each in written if each in part.vectors), None)
+        pair = registers(enable)
+        source = pair.add_source(part.bits[flag], part.bits[enable], vector)
+        # An overflow's flag is set before those of matches, which matters to no program.
+        alarm = self.chip.events.alarm(partial(self._reach, name), priority=int(name != OVERFLOW))
+        mark = self._marks[name] = Mark(alarm, source, name in self.layout.units)
+        source.on_clear = partial(self._rearm, mark)
+        pair.on_enable.append(partial(self._rearm, mark))
+
+    def _attach_controls(self) -> None:
+        self._strobes = {
+            letter: sum(
+                1 << unit.strobe.position
+                for unit in self.layout.units.values()
+                if unit.strobe is not None and unit.strobe.letter == letter
+            )
+            for letter in self.layout.controls
+        }
+        for letter, register in self.layout.controls.items():
+            address = self.chip.part.registers[register].address
+            self.chip.bus.attach(address, None, partial(self._write_control, letter, address))
+
+    def _attach_count(self) -> None:
+        raise NotImplementedError
+
+    def _attach_compare(self, channel: str, unit: Unit) -> None:
+        raise NotImplementedError
+
+    # Settings.
+
+    @property
+    def mode_number(self) -> int:
+        """The waveform generation mode WGMn; on the first generation CTCn and PWMn stand in the same places."""
+        return sum((self._control[bit.letter] >> bit.position & 1) << n for n, bit in enumerate(self.layout.mode_bits))
+
+    @property
+    def mode(self) -> Mode | None:
+        """The waveform mode; None for a reserved one."""
+        return self.layout.modes.get(self.mode_number)
+
+    @property
+    def clock(self) -> ClockSelect:
+        """What the clock select bits say."""
+        return self._clocks[self._control[self.layout.clock_letter] & 7]
+
+    def _running(self) -> tuple[Mode, Clock] | None:
+        """Gives mode and clock when the timer counts in a way that is modelled exactly."""
+        mode, clock = self.mode, self.clock
+        if mode is None or clock is None or isinstance(clock, str) or self._clears_late(mode, clock):
+            return None
+        return mode, clock
+
+    def _clears_late(self, mode: Mode, clock: Clock) -> bool:
+        # With a prescaled clock it clears one CPU cycle after the match (AT90S8515 datasheet, TCCR1B, bit CTC1).
+        return self.layout.is_first_generation and mode.slope is Slope.CLEAR_ON_COMPARE and clock.period != 1
+
+    def _top(self, mode: Mode) -> int:
+        if mode.top is Top.OCRA:
+            return self._compare.get("A", self.layout.maximum)
+        return self._capture if mode.top is Top.ICR else mode.top
+
+    def _write_control(self, letter: str, address: int, value: int, mask: int, cycle: int) -> None:
+        # UNVERIFIED: that a new clock select counts from the cycle after the write and the old one up to it, so that
+        # two writes of two cycles each, start and stop, give 2; a board that does so and reads TCNT1 would settle it.
+        self.settle(cycle)
+        if self.layout.is_first_generation and self.clock is None:
+            self._is_match_blocked = True
+        # The strobes FOCnx read as zero.
+        self._control[letter] = (self._control[letter] & ~mask | value & mask) & ~self._strobes[letter] & 0xFF
+        self.chip.data[address] = self._control[letter]
+        mode = self.mode
+        # UNVERIFIED: that a mode with a dual slope begins on the way up; a board that leaves mode 8 on the way down,
+        # comes back and reads TCNT1 twice would settle it.
+        self._is_falling = self._is_falling and mode is not None and mode.is_dual
+        if mode is None or not mode.is_buffered:
+            # UNVERIFIED: that leaving a mode with double buffering brings the buffers into force at once; a board
+            # that writes OCR0A in fast PWM, turns to CTC in mid-period and reads when it clears would settle it.
+            self._compare.update(self._buffers)
+        self._tell_unmodelled(letter)
+        self.schedule()
+
+    def _tell_unmodelled(self, letter: str) -> None:
+        mode, clock = self.mode, self.clock
+        outputs = sum(
+            3 << unit.output.position
+            for unit in self.layout.units.values()
+            if unit.output is not None and unit.output.letter == letter
+        )
+        if self._control[letter] & outputs:
+            self._tell(letter, "a compare output on its pin")
+        if isinstance(clock, str):
+            self._tell(letter, clock)
+        elif clock is not None and mode is None:
+            self._tell(letter, f"the reserved waveform mode {self.mode_number} of the timer")
+        elif clock is not None and mode is not None and self._clears_late(mode, clock):
+            self._tell(letter, f"waveform mode {self.mode_number} of the timer with a prescaled clock")
+
+    def _tell(self, letter: str, what: str) -> None:
+        register = self.layout.controls.get(letter) or next(iter(self.layout.controls.values()))
+        self.chip.bus.report_unmodelled(register, what)
+
+    # The count.
+
+    def count(self, cycle: int) -> int:
+        """Gives TCNTn at a cycle; raises NotModelled when it counts in a way that is not modelled."""
+        running = self._running()
+        if running is None:
+            if self.clock is None:
+                return self._count
+            what = self.clock if isinstance(self.clock, str) else f"waveform mode {self.mode_number} of this timer"
+            raise NotModelled(f"{self.layout.name} is read, but {what} is not modelled")
+        return self._course.value(running[1].ticks(cycle) - self._base)
+
+    def settle(self, cycle: int) -> None:
+        """Makes `cycle` the new reference point, before anything changes how the timer counts."""
+        running = self._running()
+        if running is not None:
+            tick = running[1].ticks(cycle) - self._base
+            self._count, self._is_falling = self._course.value(tick), self._course.is_falling(tick)
+            self._is_match_blocked = self._is_match_blocked and tick == 0
+        elif self.clock is not None and cycle > self._since:
+            self._is_count_stale = True
+        self._since = cycle
+
+    def schedule(self) -> None:
+        """Lays the course from the reference point on, with every alarm on it."""
+        running = self._running()
+        if running is None:
+            for mark in self._marks.values():
+                mark.alarm.clear()
+            self._update.clear()
+            return
+        mode, clock = running
+        top = self._top(mode)
+        # A match for a TOP in a register is ignored after TCNT was written, and the count goes on to MAX: DS40002061A
+        # sec. 16.7.3 (there said of PWM modes; in CTC it follows from the match being what clears).
+        misses_top = self._is_match_blocked and isinstance(mode.top, Top)
+        maximum = self.layout.maximum
+        # UNVERIFIED: that a count above TOP on its way up in a mode with a dual slope goes on to MAX and 0, and that
+        # a write to TCNT leaves the direction; a board that lowers ICR1, or writes TCNT1, in mid-period in mode 8 and
+        # reads TCNT1 twice would settle it.
+        self._course = course(
+            self._count,
+            top,
+            maximum,
+            is_dual=mode.is_dual,
+            is_falling=self._is_falling and mode.is_dual,
+            misses_top=misses_top,
+        )
+        self._base = clock.ticks(self._since)
+        self._mark_flags(mode, top, misses_top)
+        for mark in self._marks.values():
+            self._arm(mark, self._since)
+        self._schedule_update(mode, top, misses_top)
+
+    def _mark_flags(self, mode: Mode, top: int, misses_top: bool) -> None:
+        first = int(self._is_match_blocked)
+        for name, mark in self._marks.items():
+            if name in self._compare:
+                mark.value, mark.first = self._compare[name], first
+            elif name == OVERFLOW:
+                mark.value = self._overflow_value(mode, top)
+                mark.first = int(misses_top and mode.slope is Slope.FAST)
+            else:
+                # Where ICR is TOP, ICF is set when the count reaches it: DS40002061A sec. 16.11, ICF1; in figure 16-12
+                # at the tick from TOP on, as OCF. In other modes by an edge on a pin or by the comparator.
+                mark.value, mark.first = top if mode.top is Top.ICR else None, int(misses_top)
+
+    def _overflow_value(self, mode: Mode, top: int) -> int:
+        """Gives the count from which a tick sets TOV: tables 15-8 and 16-4; the tick, figures 15-8 and 16-12."""
+        if mode.is_dual:
+            # UNVERIFIED: that the 8-bit timers too set TOV with the tick that leaves BOTTOM, as figure 16-12 with its
+            # renaming has it for 16 bits; a board that polls TOV0 in mode 1 at clock/1024 and reads TCNT0 would
+            # settle it.
+            return 0
+        # UNVERIFIED: that fast PWM sets no TOV when the count wraps at MAX because it had passed TOP; a board that
+        # lowers ICR1 below TCNT1 in mode 14 would settle it.
+        return top if mode.slope is Slope.FAST else self.layout.maximum
+
+    def _arm(self, mark: Mark, cycle: int) -> None:
+        """Sets a mark's alarm to the first cycle after this one at which its flag is set."""
+        clock, value = self.clock, mark.value
+        # What is set already cannot be set again, and asks for nothing.
+        is_idle = mark.source.is_set and not mark.source.is_enabled
+        if value is None or clock is None or isinstance(clock, str) or is_idle:
+            mark.alarm.clear()
+            return
+        at = self._course.next_at(value, max(clock.ticks(cycle) - self._base, mark.first))
+        if at is not None and self._due(mark, at, clock) <= cycle:
+            at = self._course.next_at(value, at + 1)
+        if at is None:
+            mark.alarm.clear()
+        else:
+            mark.alarm.set(self._due(mark, at, clock), self._recurrence(mark, at, clock))
+
+    def _due(self, mark: Mark, at: int, clock: Clock) -> int:
+        if self.layout.is_first_generation and mark.is_match:
+            # On the first generation one CPU cycle after the count came there (AT90S8515 datasheet, OCR1A).
+            return clock.tick_cycle(self._base + at) + 1
+        return clock.tick_cycle(self._base + at + 1)
+
+    def _recurrence(self, mark: Mark, at: int, clock: Clock) -> Recurrence | None:
+        course, period = self._course, clock.period
+        again = None if mark.value is None else course.next_at(mark.value, at + 1)
+        if period is None or again is None or at < course.lead or self._is_count_stale:
+            return None
+        return Recurrence(period * course.period, mark.source) if again - at == course.period else None
+
+    def _rearm(self, mark: Mark, cycle: int) -> None:
+        """Sets a mark's alarm anew where it was left out because the flag was set."""
+        if mark.alarm.due == NEVER and self._running() is not None:
+            self._arm(mark, cycle)
+
+    def _reach(self, name: str, cycle: int) -> None:
+        self._use_count()
+        mark = self._marks[name]
+        if name == OVERFLOW:
+            self._overflowed = (cycle, mark.source.is_set)
+        mark.source.registers.raise_flag(mark.source)
+        self._arm(mark, cycle)
+
+    def _schedule_update(self, mode: Mode, top: int, misses_top: bool) -> None:
+        """Sets the tick with which compare registers take their buffers: tables 15-8 and 16-4, figure 16-12."""
+        clock, at = self.clock, None
+        if mode.is_buffered and self._compare != self._buffers:
+            if mode.slope is Slope.FAST:
+                # UNVERIFIED: that the update needs the count to come to BOTTOM, so that a buffer written while the
+                # timer stands at 0 waits for a whole period; a board that writes OCR0B in mode 3, then starts the
+                # timer and polls OCF0B, would settle it.
+                at = self._course.next_at(0, 1)
+            elif mode.slope is Slope.PHASE:
+                at = self._after(self._course.next_at(top, int(misses_top)))
+            else:
+                at = self._after(self._course.next_at(0, 0))
+        if at is None or clock is None or isinstance(clock, str):
+            self._update.clear()
+        else:
+            self._update.set(clock.tick_cycle(self._base + at))
+
+    @staticmethod
+    def _after(tick: int | None) -> int | None:
+        return None if tick is None else tick + 1
+
+    def _take_buffers(self, cycle: int) -> None:
+        self.settle(cycle)
+        self._compare.update(self._buffers)
+        self.schedule()
+
+    def _use_count(self) -> None:
+        # Programs that set a board's timer up anew seldom care where it counts on from, so it is told, not refused.
+        if self._is_count_stale:
+            self._is_count_stale = False
+            self._tell(self.layout.clock_letter, "the count left over from another waveform mode or clock")
+
+    # Registers of either width.
+
+    def _set_count(self, value: int, cycle: int) -> None:
+        # The write has priority over the count at that clock (family text of the timers).
+        # UNVERIFIED: that the count which the write suppresses sets no overflow flag, while a match of the value before
+        # sets its flag; a board that writes TCNT1 in the clock in which it would wrap and reads TIFR1 would settle it.
+        overflow = self._marks.get(OVERFLOW)
+        if self._overflowed == (cycle, False) and overflow is not None:
+            overflow.source.put(False)
+        self.settle(cycle)
+        self._count = value
+        self._is_count_stale = False
+        # "Writing to TCNT1 blocks the compare match on the following timer clock": DS40002061A sec. 16.11, TCNT1.
+        self._is_match_blocked = True
+        self.schedule()
+
+    def _set_compare(self, channel: str, value: int, cycle: int) -> None:
+        self.settle(cycle)
+        self._buffers[channel] = value
+        mode = self.mode
+        if mode is None or not mode.is_buffered:
+            self._compare[channel] = value
+        if self.layout.is_first_generation and self._compare[channel] == self._count:
+            self._is_match_blocked = True
+        self.schedule()
+
+    def _set_capture(self, value: int, cycle: int) -> None:
+        # ICR can only be written in a mode whose TOP it is (DS40002061A sec. 16.6), on the first generation never.
+        mode = self.mode
+        if mode is None or mode.top is not Top.ICR:
+            self.chip.bus.report_unmodelled(f"ICR{self.number}", "a value written in a mode in which it is not TOP")
+            return
+        self.settle(cycle)
+        self._capture = value
+        self.schedule()
+
+    def save(self) -> Any:
+        """Gives the timer's state."""
+        return (
+            tuple(self._control.items()),
+            tuple(self._compare.items()),
+            tuple(self._buffers.items()),
+            self._capture,
+            (self._count, self._is_falling, self._since, self._base, self._course),
+            (self._is_match_blocked, self._is_count_stale),
+            tuple((mark.value, mark.first) for mark in self._marks.values()),
+        )
+
+    def restore(self, saved: Any) -> None:
+        """Sets a saved state; the alarms are restored with the queue."""
+        control, compare, buffers, self._capture, course, flags, marks = saved
+        self._control, self._compare, self._buffers = dict(control), dict(compare), dict(buffers)
+        self._count, self._is_falling, self._since, self._base, self._course = course
+        self._is_match_blocked, self._is_count_stale = flags
+        for mark, (value, first) in zip(self._marks.values(), marks, strict=True):
+            mark.value, mark.first = value, first
+        self._overflowed = (-1, False)
