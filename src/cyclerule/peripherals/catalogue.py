@@ -46,4 +46,4 @@ def fit_devices(chip: Chip) -> Devices:
     SleepControl(chip)
     eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
     timers = fit_timers(chip)
-    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip), pin_interrupts)
+    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip, ports, power), pin_interrupts)

@@ -144,6 +144,10 @@ class Port:
         # Writing 1 to a PIN bit toggles the latch: DS40002061A sec. 14.2.2.
         self._write_latch(self.latch ^ (value & mask), 0xFF, cycle)
 
+    def toggle(self, bits: int, cycle: int) -> None:
+        """Inverts bits of the latch."""
+        self._write_latch(self.latch ^ bits, 0xFF, cycle)
+
     def drive(self, driven: int, levels: int, cycle: int) -> None:
         """Puts levels on all the pins from outside, from a cycle on."""
         self._catch_up(cycle)
@@ -154,6 +158,8 @@ class Port:
         """Has `action` called whenever the level on a pin changes."""
         self._listeners[bit].append(action)
         self._heard |= 1 << bit
+        # Devices whose pin is now heard have to tell its edges as they come.
+        self._catch_up(-1)
 
     def is_heard(self, bit: int) -> bool:
         """Tells whether anybody listens to a pin."""

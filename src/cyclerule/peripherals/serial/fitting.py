@@ -1,9 +1,13 @@
 """Fits a chip with the serial interfaces of its part."""
 
 from dataclasses import dataclass
+from functools import partial
 
 from cyclerule.machine.chip import Chip
-from cyclerule.peripherals.serial.usart import Usart, share_baud_high
+from cyclerule.peripherals.pinout import pin_of
+from cyclerule.peripherals.port import Pin, Ports
+from cyclerule.peripherals.power import PowerReduction
+from cyclerule.peripherals.serial.usart import FindPin, Usart, share_baud_high
 from cyclerule.peripherals.serial.usart_registers import serial_ports
 
 
@@ -19,9 +23,18 @@ class SerialDevices:
         return next(iter(self.ports.values()), None)
 
 
-def fit_serial(chip: Chip) -> SerialDevices:
+def fit_serial(chip: Chip, ports: Ports, power: PowerReduction) -> SerialDevices:
     """Gives a chip its serial interfaces."""
-    made = [Usart(chip, suffix, lambda function: None) for suffix in serial_ports(chip.part)]
+
+    def pin(function: str) -> Pin | None:
+        return ports.pin(pin_of(chip.part, function))
+
+    made = [Usart(chip, suffix, partial(_numbered, pin, suffix), power) for suffix in serial_ports(chip.part)]
     if len(made) > 1:
         share_baud_high(chip, made[0], made[1])
     return SerialDevices({each.number: each for each in made})
+
+
+def _numbered(pin: FindPin, suffix: str, function: str) -> Pin | None:
+    """Gives a pin of the unit with that number."""
+    return pin(function + suffix)

@@ -6,8 +6,10 @@ Datasheet: ATmega48A/…/328P DS40002061A sec. 20; names without a number are th
 from collections.abc import Callable
 from typing import Any
 
+from cyclerule.machine.bus import Writer
 from cyclerule.machine.chip import Chip
 from cyclerule.peripherals.port import Pin
+from cyclerule.peripherals.power import PowerReduction
 from cyclerule.peripherals.serial.usart_frame import (
     RESERVED_PARITY,
     FrameFormat,
@@ -34,7 +36,7 @@ FindPin = Callable[[str], Pin | None]
 class Usart:
     """One serial port; `number` is that of its registers, 0 for those without one."""
 
-    def __init__(self, chip: Chip, suffix: str, find_pin: FindPin) -> None:
+    def __init__(self, chip: Chip, suffix: str, find_pin: FindPin, power: PowerReduction) -> None:
         self.chip, self.suffix = chip, suffix
         self.registers = registers = UsartRegisters.of(chip.part, suffix)
         self.number = registers.number
@@ -46,35 +48,70 @@ class Usart:
         self._baud = 0
         self._origin = 0
         self._last_shared_read = -2
+        self._power = power
+        self._stopped_at: int | None = None
         self._clock_pin = find_pin("XCK")
         self.transmitter = Transmitter(chip, name, find_pin("TXD"), self._update)
         self.receiver = Receiver(chip, name, find_pin("RXD"), self._update, self._tell, is_uart=registers.is_uart)
         self._attach()
         self._update()
+        power.on_change(self._power_changes)
         chip.add(self)
 
     def _attach(self) -> None:
         bus, at = self.chip.bus, self.registers
         if at.data is not None:
-            bus.attach(at.data, self._read_data, self._write_data)
+            bus.attach(at.data, self._read_data, self._reachable(self._write_data))
         if at.status is not None:
-            bus.attach(at.status, None, self._write_status)
+            bus.attach(at.status, None, self._reachable(self._write_status))
         if at.control is not None:
-            bus.attach(at.control, None, self._write_control)
+            bus.attach(at.control, None, self._reachable(self._write_control))
         if at.low is not None:
-            bus.attach(at.low, None, self._write_baud_low)
+            bus.attach(at.low, None, self._reachable(self._write_baud_low))
         frame, high = at.frame, at.high
         if frame is not None and frame == high:
-            bus.attach(frame, self._read_shared, self._write_shared)
+            bus.attach(frame, self._read_shared, self._reachable(self._write_shared))
         else:
             if frame is not None:
-                bus.attach(frame, None, self._write_frame)
+                bus.attach(frame, None, self._reachable(self._write_frame))
             if high is not None and at.high_shift == 0:
-                bus.attach(high, None, self._write_baud_high)
+                bus.attach(high, None, self._reachable(self._write_baud_high))
         self._shares_address = frame is not None and frame == high
         self._keep_settings()
         if at.complete_vector is not None:
             self.chip.interrupts.on_entry(at.complete_vector, lambda cycle: self.transmitter.clear_complete())
+
+    # Power.
+
+    def _reachable(self, write: Writer) -> Writer:
+        """Gives a writer that does nothing, and tells so, while the port's clock is off."""
+
+        def guarded(value: int, mask: int, cycle: int) -> None:
+            if self._stopped_at is None:
+                write(value, mask, cycle)
+            else:
+                self._tell("a register written while the port's clock is off")
+
+        return guarded
+
+    def _power_changes(self, cycle: int) -> None:
+        # Sleep stops the clock too, and with it a frame on its way: sec. 10.3 to 10.10.
+        if self._power.is_on(self.registers.power_bit) == (self._stopped_at is not None):
+            return
+        since = self._stopped_at
+        if since is None:
+            self._stopped_at = cycle
+            self.transmitter.stop_clock(cycle)
+            self.receiver.stop_clock(cycle)
+            return
+        self._stopped_at = None
+        # UNVERIFIED: that the baud generator keeps its phase while its clock is off; a logic analyser on TXD of a board
+        # that sends, sleeps and sends on would settle it.
+        self._origin += cycle - since
+        self.transmitter.go_on(cycle)
+        self.transmitter.pace = self._pace()
+        self.receiver.go_on(cycle)
+        self.receiver.configure(self._pace(), self._format(), cycle)
 
     # Settings.
 
@@ -157,6 +194,9 @@ class Usart:
     # Registers.
 
     def _read_data(self, cycle: int) -> int:
+        if self._stopped_at is not None:
+            self._tell("what it reads as while the port's clock is off")
+            return 0
         return self.receiver.read()
 
     def _write_data(self, value: int, mask: int, cycle: int) -> None:
@@ -281,6 +321,7 @@ class Usart:
             self._baud,
             self._origin,
             self._last_shared_read,
+            self._stopped_at,
         )
 
     def restore(self, saved: Any) -> None:
@@ -292,6 +333,7 @@ class Usart:
             self._baud,
             self._origin,
             self._last_shared_read,
+            self._stopped_at,
         ) = saved
         self.transmitter.pace, self.transmitter.format = self._pace(), self._format()
 

@@ -61,6 +61,7 @@ class Receiver:
         self._search_from = 0
         # The tick of the first low sample of the frame that is received now or next.
         self._first_sample: int | None = None
+        self._is_stopped = False
         self._alarm = chip.events.alarm(self._sampled)
         if pin is not None:
             pin.listen(self._pin_changes)
@@ -104,6 +105,8 @@ class Receiver:
         if pin is None:
             return
         # A pin that nobody drives is no line: it would read 0 without a pull-up.
+        if not self.is_on:
+            self._line.settle(cycle)
         self._line.add_edge(level or not pin.is_driven, cycle)
         self._look_out()
 
@@ -138,6 +141,20 @@ class Receiver:
         self._line.settle(cycle)
         self._search_again(cycle)
 
+    def stop_clock(self, cycle: int) -> None:
+        """Stands still, because the clock does; a frame that is on the line meanwhile is not received right."""
+        if self._is_receiving(cycle):
+            self._tell("a frame received while its clock stops")
+        self._is_stopped = True
+        self._line.settle(cycle)
+        self._first_sample = None
+        self._alarm.clear()
+
+    def go_on(self, cycle: int) -> None:
+        """Looks out for frames again."""
+        self._is_stopped = False
+        self._search_again(cycle)
+
     def _is_receiving(self, cycle: int) -> bool:
         return self.is_on and self._first_sample is not None and self._first_sample < cycle
 
@@ -151,7 +168,7 @@ class Receiver:
 
     def _look_out(self) -> None:
         """Finds the next start bit, unless one is found, and sets the alarm for what comes of it."""
-        if not self.is_on or self._first_sample is not None:
+        if not self.is_on or self._is_stopped or self._first_sample is not None:
             return
         self._first_sample = self._find_start()
         if self._first_sample is None:
@@ -297,12 +314,13 @@ class Receiver:
             self._has_lost,
             self._search_from,
             self._first_sample,
+            self._is_stopped,
             self._line.save(),
         )
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state; the alarm is restored with the queue."""
         self.is_on, self.takes_addresses_alone, buffer, self._last, self._held, self._has_lost = saved[:6]
-        self._search_from, self._first_sample, line = saved[6:]
+        self._search_from, self._first_sample, self._is_stopped, line = saved[6:]
         self.buffer = deque(buffer)
         self._line.restore(line)

@@ -35,6 +35,7 @@ class UsartRegisters:
     ninth: int | None
     kept_status: int
     has_spi: bool
+    power_bit: str
     receive_vector: int | None
     empty_vector: int | None
     complete_vector: int | None
@@ -81,6 +82,7 @@ class UsartRegisters:
             ninth=_either(bit("UCSZ2"), bit("CHR9")),
             kept_status=kept,
             has_spi=f"UCPHA{n}" in part.bits or f"UMSEL{n}1" in part.bits,
+            power_bit=next((name for name in (f"PRUSART{n}", f"PRUSART{n or 0}") if name in part.bits), ""),
             receive_vector=vector("RX", "RXC", "RECV"),
             empty_vector=vector("UDRE", "DRE", "DATA"),
             complete_vector=vector("TX", "TXC", "TRANS"),

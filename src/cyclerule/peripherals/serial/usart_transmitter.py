@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from cyclerule.machine.chip import Chip
 from cyclerule.peripherals.port import Pin
 from cyclerule.peripherals.serial.usart_frame import FrameFormat, Pace, asynchronous
+from cyclerule.peripherals.serial.waveform import Waveform
 
 
 class SentByte(NamedTuple):
@@ -17,14 +18,6 @@ class SentByte(NamedTuple):
     cycle: int
     value: int
     ninth: bool = False
-
-
-class _Wave(NamedTuple):
-    """What TXD shows of one frame: when it begins, how long a bit is, and the level of each bit."""
-
-    start: int
-    bit_cycles: int
-    levels: tuple[int, ...]
 
 
 class Transmitter:
@@ -42,15 +35,12 @@ class Transmitter:
         self.is_on = False
         self.is_empty = True
         self.is_complete = False
-        self._name, self._pin, self._changed = name, pin, changed
+        self._changed = changed
         self._shifting: int | None = None
         self._waiting: int | None = None
-        self._wave: _Wave | None = None
-        self._shown = 0
+        self._left = 0
         self._alarm = chip.events.alarm(self._frame_ends)
-        self._edge_alarm = chip.events.alarm(self._edge_comes)
-        if pin is not None:
-            pin.port.follow(self.show)
+        self._wave = Waveform(chip, pin, name, forces_output=True)
         chip.add(self)
 
     @property
@@ -63,12 +53,12 @@ class Transmitter:
         if is_on == self.is_on:
             return
         self.is_on = is_on
-        if self._pin is None or self.is_busy:
+        if self.is_busy:
             return
         if is_on:
-            self._pin.take(self._name, True, cycle, forces_output=True)
+            self._wave.hold(True, cycle)
         else:
-            self._pin.release(self._name, cycle)
+            self._wave.release(cycle)
 
     def send(self, value: int, cycle: int) -> None:
         """Takes a byte written to UDR, of up to nine bits."""
@@ -87,16 +77,11 @@ class Transmitter:
         self._shifting = value & (1 << frame.data_bits) - 1
         start = pace.bit_edge(cycle)
         self._alarm.set(start + frame.bits * pace.bit_cycles)
-        if self._pin is not None:
-            self._wave, self._shown = _Wave(start, pace.bit_cycles, frame.levels(value)), 0
-            if self._pin.is_heard:
-                self._edge_alarm.set(start)
+        if self._wave.has_pin:
+            self._wave.play(_edges(start, pace.bit_cycles, frame.levels(value)))
 
     def _frame_ends(self, cycle: int) -> None:
         value = self._shifting or 0
-        if self._pin is not None:
-            self.show(cycle)
-            self._wave = None
         self._shifting = None
         if self._waiting is not None:
             # The next frame follows right after the last stop bit: sec. 20.6.1.
@@ -105,8 +90,8 @@ class Transmitter:
             self._begin(following, cycle)
         else:
             self.is_complete = True
-            if self._pin is not None and not self.is_on:
-                self._pin.release(self._name, cycle)
+            if not self.is_on:
+                self._wave.release(cycle)
         self._changed()
         sent = SentByte(cycle, value & 0xFF, value > 0xFF)
         self.sent.append(sent)
@@ -118,28 +103,17 @@ class Transmitter:
         self.is_complete = False
         self._changed()
 
-    # The pin. Its edges are events only while somebody listens; else it is brought up to date when it is looked at.
+    def stop_clock(self, cycle: int) -> None:
+        """Stands still, because the clock does."""
+        self._left = self._alarm.due - cycle
+        self._alarm.clear()
+        self._wave.stop_clock(cycle)
 
-    def show(self, cycle: int) -> None:
-        """Brings TXD to what it shows at a cycle, edge by edge."""
-        wave, pin = self._wave, self._pin
-        if wave is None or pin is None:
-            return
-        while self._shown < len(wave.levels) and (at := wave.start + self._shown * wave.bit_cycles) <= cycle:
-            level = wave.levels[self._shown]
-            self._shown += 1
-            pin.take(self._name, bool(level), at, forces_output=True)
-
-    def _edge_comes(self, cycle: int) -> None:
-        self.show(cycle)
-        wave = self._wave
-        if wave is None:
-            return
-        now, following = self._shown - 1, self._shown
-        while following < len(wave.levels) and wave.levels[following] == wave.levels[now]:
-            following += 1
-        if following < len(wave.levels):
-            self._edge_alarm.set(wave.start + following * wave.bit_cycles)
+    def go_on(self, cycle: int) -> None:
+        """Goes on where it stood still."""
+        if self.is_busy:
+            self._alarm.set(cycle + self._left)
+        self._wave.go_on(cycle)
 
     def save(self) -> Any:
         """Gives the transmitter's state, with how much was sent."""
@@ -149,8 +123,7 @@ class Transmitter:
             self.is_complete,
             self._shifting,
             self._waiting,
-            self._wave,
-            self._shown,
+            self._left,
             tuple(self.sent),
         )
 
@@ -162,8 +135,17 @@ class Transmitter:
             self.is_complete,
             self._shifting,
             self._waiting,
-            self._wave,
-            self._shown,
+            self._left,
             sent,
         ) = saved
         self.sent[:] = sent
+
+
+def _edges(start: int, bit_cycles: int, levels: tuple[int, ...]) -> list[tuple[int, bool]]:
+    """Gives a frame's changes of level, the start bit's first."""
+    before, edges = 1, []
+    for place, level in enumerate(levels):
+        if level != before:
+            edges.append((start + place * bit_cycles, bool(level)))
+        before = level
+    return edges
