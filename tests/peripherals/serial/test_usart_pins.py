@@ -73,10 +73,9 @@ def test_the_pin_is_the_ports_again_when_the_last_frame_has_left() -> None:
     chip.write("UCSR0B", 0, at=300)
     end = 100 + 11 * BIT
     chip.pass_to(end - 1)
-    assert txd.is_output
+    assert (txd.is_output, txd.level) == (True, True)
     chip.pass_to(end)
-    assert not txd.is_output
-    assert not txd.level
+    assert (txd.is_output, txd.level) == (False, False)
 
 
 @pytest.mark.parametrize("size", [0, 1, 2, 3, 7])
