@@ -18,7 +18,8 @@ MODELLED = re.compile(
     r"""SREG|SPL|SPH|SP|RAMPZ|EIND               # the CPU
     |(PORT|DDR|PIN)[A-L]|GPIOR\d?                # ports, general purpose registers
     |TCCR[0-5][ABC]?|(TCNT|ICR|OCR)[0-5][ABC]?[LH]?|E?TIMSK\d?|E?TIFR\d?|GTCCR|SFIOR  # timers
-    |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # the transmitter
+    |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # serial ports
+    |SP[CSD]R0?|TW(BR|SR|AR|DR|CR|AMR)|USI(DR|SR|CR|BR)                              # SPI, TWI, USI
     |SMCR|MCUCR|MCUCS                            # sleep
     |CLKPR|OSCCAL\d?|PRR[012]?                   # clock and power
     |EECR|EEDR|EEAR[LH]?                         # EEPROM

@@ -14,13 +14,13 @@ Edges = Sequence[tuple[int, bool]]
 
 
 class Waveform:
-    """One pin as one device drives it; without a pin nothing is shown."""
+    """One pin as one device drives it, while `is_taken`; without a pin nothing is shown."""
 
     def __init__(self, chip: Chip, pin: Pin | None, owner: str, *, forces_output: bool) -> None:
         self._pin, self._owner, self._forces_output = pin, owner, forces_output
         self._edges: Edges = ()
         self._shown = 0
-        self._is_taken = False
+        self.is_taken = False
         self._stopped_at: int | None = None
         if pin is not None:
             self._alarm = chip.events.alarm(self.show)
@@ -37,16 +37,16 @@ class Waveform:
         if self._pin is None:
             return
         self.show(cycle)
-        self._edges, self._shown, self._is_taken = (), 0, True
+        self._edges, self._shown, self.is_taken = (), 0, True
         self._alarm.clear()
         self._pin.take(self._owner, level, cycle, forces_output=self._forces_output)
 
     def release(self, cycle: int) -> None:
         """Gives the pin back."""
-        if self._pin is None or not self._is_taken:
+        if self._pin is None or not self.is_taken:
             return
         self.show(cycle)
-        self._edges, self._shown, self._is_taken = (), 0, False
+        self._edges, self._shown, self.is_taken = (), 0, False
         self._alarm.clear()
         self._pin.release(self._owner, cycle)
 
@@ -55,7 +55,7 @@ class Waveform:
         if self._pin is None or not edges:
             return
         self.show(edges[0][0])
-        self._edges, self._shown, self._is_taken = edges, 0, True
+        self._edges, self._shown, self.is_taken = edges, 0, True
         self._await()
 
     def show(self, cycle: int) -> None:
@@ -101,9 +101,9 @@ class Waveform:
 
     def save(self) -> Any:
         """Gives what is still to be shown."""
-        return tuple(self._edges[self._shown :]), self._is_taken, self._stopped_at
+        return tuple(self._edges[self._shown :]), self.is_taken, self._stopped_at
 
     def restore(self, saved: Any) -> None:
         """Sets it; the alarm is restored with the queue."""
-        self._edges, self._is_taken, self._stopped_at = saved
+        self._edges, self.is_taken, self._stopped_at = saved
         self._shown = 0
