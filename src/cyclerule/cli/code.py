@@ -25,6 +25,7 @@ def time_code(
     keep: Sequence[str],
     variables: Mapping[str, str],
     before: Sequence[str],
+    after: str | None,
     interrupts: bool,
     engine: str,
     max_cycles: int | None,
@@ -67,6 +68,7 @@ def time_code(
         times = built.time(
             [read_before(built.firmware, each) for each in before],
             (setup.globals, setup.registers, setup.pins),
+            after=after,
             interrupts=interrupts,
             engine=engine,
             max_cycles=max_cycles,

@@ -80,6 +80,7 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     help="Set a variable, register or pin before each call; several values are inputs; repeatable.",
 )
 @click.option("--before", metavar="FUNCTION", multiple=True, help="Call a function first, as 'start' or 'mode(3)'.")
+@click.option("--after", metavar="FUNCTION", help="Start where it has returned in the program's own run; or start-up.")
 @click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
 @click.option(

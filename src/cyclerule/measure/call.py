@@ -206,13 +206,14 @@ def make_state(
     before: Sequence[tuple[Callee, Sequence[object]]],
     settings: Sequence[tuple[Setting, object]],
     limit: int,
+    origin: StartingState | None = None,
 ) -> StartingState:
-    """Gives the state after running functions and setting things, from the stage's own starting state.
+    """Gives the state after running functions and setting things, from `origin` or the stage's own starting state.
 
     Buffers that these were given stay where they are, as those of a caller that goes on do.
     """
     chip = stage.chip
-    stage.set_state(stage.saved)
+    stage.set_state(origin or stage.saved)
     stage.begin(AUTO)
     for callee, values in before:
         stack_pointer = chip.stack_pointer

@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
 
-from cyclerule.errors import ArgumentError, FirmwareError, UnknownName
+from cyclerule.errors import ArgumentError, FirmwareError, RunawayError, UnknownName
 from cyclerule.firmware.build import BuiltImage, build_image
 from cyclerule.firmware.clock import ClockFound
 from cyclerule.firmware.elf import read_elf
@@ -15,6 +15,7 @@ from cyclerule.firmware.hexfile import read_hex
 from cyclerule.firmware.image import Function, Image
 from cyclerule.firmware.prototypes import declare as declare_prototype
 from cyclerule.firmware.types import FunctionType, Parameter
+from cyclerule.measure.after import START_UP, state_after
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.domains import as_domain, parameter_key
@@ -67,6 +68,7 @@ class Firmware:
         self._fill = fill
         self._declared: dict[str, FunctionType] = {}
         self._declared_functions: dict[str, Function] = {}
+        self._after: dict[str, StartingState] = {}
 
     def __repr__(self) -> str:
         at = f" at {clock_text(self.clock)}" if self.clock else ""
@@ -181,14 +183,48 @@ class Firmware:
         cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
         return Callee(name, word, signature, cycles)
 
-    def _state(self, before: Sequence[Before], settings: Settings, limit: int) -> StartingState:
+    def _state(
+        self, before: Sequence[Before], settings: Settings, limit: int, after: str | None = None
+    ) -> StartingState:
+        origin = self._origin(after, limit)
         if not before and not settings:
-            return self._stage.saved
+            return origin
         calls = [(self._callee(name), values) for name, values in _named_calls(before)]
-        return make_state(self._stage, calls, settings, limit)
+        return make_state(self._stage, calls, settings, limit, origin)
+
+    def _origin(self, after: str | None, limit: int) -> StartingState:
+        """Gives the state that functions run from before a call: at the entry of main, or after a function returned."""
+        name = self.starts_after if after is None else after
+        if name in (None, START_UP):
+            return self._stage.saved
+        if name not in self._after:
+            try:
+                self._after[name] = state_after(self._stage, self.find_function(name), limit)
+            except RunawayError as error:
+                if after is not None:
+                    raise
+                # Nobody asked for it here: say what to ask for instead.
+                hint = f"{error}; after={START_UP!r} or --after {START_UP} begins at the entry of main instead"
+                raise RunawayError(hint, place=error.place, cycle=error.cycle) from None
+        return self._after[name]
+
+    @cached_property
+    def starts_after(self) -> str | None:
+        """The function after whose return calls start unless told otherwise: `setup` of a setup()/loop() program.
+
+        None where they start at the entry of `main`.
+        """
+        has_main = not isinstance(self.image, BuiltImage) or self.image.build.has_own_main
+        named = {name: [f for f in self.functions.values() if f.source_name == name] for name in ("setup", "loop")}
+        is_such = all(len(found) == 1 and _takes_nothing(found[0]) for found in named.values())
+        return "setup" if has_main and is_such else None
 
     def starting(
-        self, before: Sequence[Before], given: Sequence[Mapping[str, object] | None], max_cycles: int | None
+        self,
+        before: Sequence[Before],
+        given: Sequence[Mapping[str, object] | None],
+        max_cycles: int | None,
+        after: str | None = None,
     ) -> Start:
         """Gives the chip and the state after running functions, then setting variables, registers and pins.
 
@@ -201,11 +237,11 @@ class Firmware:
                 f"{varied[0][0].name}: one value of it is set here; several are for a sweep of a function"
             )
         named = {setting.name: value for setting, value in settings}
-        return Start(self._stage, self._state(before, settings, limit), limit, named)
+        return Start(self._stage, self._state(before, settings, limit, after), limit, named)
 
-    def measured(self, what: str, before: Sequence[Before], engine: str) -> Measured:
+    def measured(self, what: str, before: Sequence[Before], engine: str, after: str | None = None) -> Measured:
         """Says what is measured on this firmware, from which state."""
-        return self._measured(what, self._start(before), check_engine(engine))
+        return self._measured(what, self._start(before, after), check_engine(engine))
 
     def _measured(self, function: str, start: str, engine: str) -> Measured:
         return Measured(
@@ -224,6 +260,7 @@ class Firmware:
         self,
         name: str,
         *values: object,
+        after: str | None = None,
         before: Sequence[Before] = (),
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
         registers: Mapping[str, object] | None = None,
@@ -235,7 +272,9 @@ class Firmware:
         """Measures one call of a function, from the starting state to its return.
 
         Arguments are int, float, bytes, str (which gains a NUL), list, `out(n)`, `flash(bytes)`,
-        `address("name")` or `function("name")`. `before` runs functions first; then `pins` puts levels on pins
+        `address("name")` or `function("name")`. The state is that at the entry of `main`, of a
+        setup()/loop() program that after setup(), or with `after` that after another function has returned in the
+        program's own run; `before` then runs functions; then `pins` puts levels on pins
         ("PB0", or "PINB" for all of a port), `registers` writes I/O registers ("TCCR1B", or a bit "UCSR0A.UDRE0"), and
         `globals` sets variables and members of them ("mode", "cfg.gain", "table[3]").
         With `interrupts` they are on from the first instruction and handlers run; else none does.
@@ -248,8 +287,8 @@ class Firmware:
         settings, varied = split_settings(self._settings(globals, registers, pins))
         if varied:
             raise ArgumentError(f"{varied[0][0].name}: a call has one value of it; a sweep takes several")
-        state = self._state(before, settings, limit)
-        measured = self._measured(name, self._start(before), used)
+        state = self._state(before, settings, limit, after)
+        measured = self._measured(name, self._start(before, after), used)
         return run_call(
             self._stage,
             state,
@@ -276,9 +315,11 @@ class Firmware:
         """
         return find_setting(self.image, self.part, name, kinds or KINDS)
 
-    def _start(self, before: Sequence[Before]) -> str:
+    def _start(self, before: Sequence[Before], after: str | None = None) -> str:
+        name = self.starts_after if after is None else after
+        start = self._stage.start if name in (None, START_UP) else f"after {name}() has returned"
         names = [name for name, _ in _named_calls(before)]
-        return self._stage.start + (f", after {', '.join(names)}" if names else "")
+        return start + (f", after {', '.join(names)}" if names else "")
 
     def sweep(
         self,
@@ -288,6 +329,7 @@ class Firmware:
         *,
         keep: str = "rows",
         engine: str = "auto",
+        after: str | None = None,
         before: Sequence[Before] = (),
         globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
         registers: Mapping[str, object] | None = None,
@@ -314,13 +356,13 @@ class Firmware:
         callee = self._callee(name)
         ordered = self._domains(callee, {**(domains or {}), **named})
         settings, varied = split_settings(self._settings(globals, registers, pins))
-        state = self._state(before, settings, limit)
+        state = self._state(before, settings, limit, after)
         return run_sweep(
             self._stage,
             state,
             callee,
             ordered,
-            self._measured(name, self._start(before), used),
+            self._measured(name, self._start(before, after), used),
             keep=keep,
             limit=limit,
             interrupts=interrupts,
@@ -414,6 +456,10 @@ def _named_calls(before: Sequence[Before]) -> list[tuple[str, Sequence[object]]]
                     "write before=['start', ('set_mode', 3)]"
                 )
     return found
+
+
+def _takes_nothing(function: Function) -> bool:
+    return function.signature is not None and not function.signature.parameters
 
 
 def _spoken(function: Function) -> str:

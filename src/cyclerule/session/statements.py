@@ -99,6 +99,7 @@ def code(
     variable: Sequence[str] | str = (),
     both: bool = False,
     keep: Sequence[str] | str = (),
+    after: str | None = None,
     before: Sequence[Before] = (),
     globals: Mapping[str, object] | None = None,  # noqa: A002 - the published name
     registers: Mapping[str, object] | None = None,
@@ -142,6 +143,7 @@ def code(
     return built.time(
         before,
         (globals, registers, pins),
+        after=after,
         interrupts=interrupts,
         engine=engine,
         max_cycles=max_cycles,
@@ -210,14 +212,15 @@ class BuiltStatements:
         before: Sequence[Before] = (),
         settings: Sequence[Mapping[str, object] | None] = (None, None, None),
         *,
+        after: str | None = None,
         interrupts: bool = False,
         engine: str = "auto",
         max_cycles: int | None = None,
         progress: Progress | None = None,
     ) -> StatementTimes:
         """Times every row, each from the same starting state; `settings` are of variables, registers and pins."""
-        measured = self.firmware.measured(self.plan.statements.shown, before, engine)
-        course = _Course(self, before, settings, engine, max_cycles, interrupts)
+        measured = self.firmware.measured(self.plan.statements.shown, before, engine, after)
+        course = _Course(self, before, settings, engine, max_cycles, interrupts, after=after)
         rows = []
         for index, columns in enumerate(self.variants):
             given = self.plan.row(index)
@@ -298,10 +301,11 @@ class _Course:
     max_cycles: int | None
     interrupts: bool
     engine: str = ""
+    after: str | None = None
 
     def __post_init__(self) -> None:
         firmware = self.built.firmware
-        self.start = firmware.starting(self.before, self.settings, self.max_cycles)
+        self.start = firmware.starting(self.before, self.settings, self.max_cycles, self.after)
         self.callees: dict[int, tuple[Callee, Marks]] = {}
 
     def run(self, variant: Variant) -> Passage:

@@ -33,6 +33,7 @@ def time_target(
     *,
     variables: Mapping[str, str] | None = None,
     before: Sequence[str] = (),
+    after: str | None = None,
     interrupts: bool = False,
     engine: str = "auto",
     max_cycles: int | None = None,
@@ -41,7 +42,8 @@ def time_target(
 ) -> Timed:
     """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
 
-    `variables` gives globals, registers and pins values, `before` functions to call first, `set_mode(3)`. Raises what
+    `variables` gives globals, registers and pins values, `before` functions to call first, `set_mode(3)`, `after` the
+    function from whose return the program's own run is left. Raises what
     `Firmware.call` and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
     """
     firmware, name = target.firmware, target.name
@@ -55,6 +57,7 @@ def time_target(
         result = firmware.call(
             name,
             *values,
+            after=after,
             before=calls,
             globals=setup.globals,
             registers=setup.registers,
@@ -68,6 +71,7 @@ def time_target(
             name,
             inputs.domains,
             keep="rows" if keeps_rows or inputs.count * setup.count <= KEPT_ROWS else "summary",
+            after=after,
             before=calls,
             globals=setup.globals,
             registers=setup.registers,
