@@ -12,7 +12,7 @@ PROGRAM = Path(__file__).parent / "programs" / "passes.c"
 
 def passes(*defines: str, optimize: str = "s") -> cr.Firmware:
     """Builds the program, with macros that change what it does."""
-    named = dict(each.split("=") if "=" in each else (each, "1") for each in defines)
+    named = {name: text or "1" for name, _, text in (each.partition("=") for each in defines)}
     return cr.build([PROGRAM], part="atmega328p", clock="16 MHz", optimize=optimize, defines=named)
 
 

@@ -7,7 +7,7 @@ import pytest
 from cyclerule.errors import ArgumentError, BuildError, FirmwareError, UnknownName
 from cyclerule.measure.results import Call, Sweep
 from cyclerule.project.settings import Settings, read_settings
-from cyclerule.session.inputs import read_before, read_inputs, read_setup
+from cyclerule.session.inputs import read_inputs, read_setup
 from cyclerule.session.opening import Program, open_program
 from cyclerule.session.survey import Surveyed, spread, survey
 from cyclerule.session.timing import time_target
@@ -79,16 +79,6 @@ class TestInputs:
         with pytest.raises((ArgumentError, UnknownName), match=message):
             read_inputs(program.firmware, function, given)
 
-    def test_a_function_to_run_before_takes_its_arguments_in_brackets(self, program: Program) -> None:
-        """As one writes a call."""
-        assert read_before(program.firmware, "wait") == "wait"
-        assert read_before(program.firmware, "set_mode(9)") == ("set_mode", 9)
-        assert read_before(program.firmware, "by_season(SUMMER)") == ("by_season", 9)
-        with pytest.raises(ArgumentError, match="set_mode takes uint8_t chosen; 2 given"):
-            read_before(program.firmware, "set_mode(1, 2)")
-        with pytest.raises(ArgumentError, match="write a function's name, or with arguments"):
-            read_before(program.firmware, "set_mode(1")
-
     def test_variables_are_read_by_their_type(self, program: Program) -> None:
         """One that does not exist is for the measurement to refuse, with the nearest names."""
         assert read_setup(program.firmware, {"mode": "0x10"}).globals == {"mode": [16]}
@@ -108,7 +98,7 @@ class TestTiming:
 
     def test_what_runs_before_leaves_its_state(self, program: Program) -> None:
         """set_mode(9) first."""
-        result = time_target(program.target("step"), {"bees": "5"}, before=["set_mode(9)"]).result
+        result = time_target(program.target("step"), {"bees": "5"}, before=[("set_mode", 9)]).result
         assert isinstance(result, Call)
         assert result.returned == 45
 

@@ -37,7 +37,8 @@ def time_code(
     """Times statements and prints the result in the face that was asked for."""
     from cyclerule.cli.faces import print_statements
     from cyclerule.report.statements import view_statements
-    from cyclerule.session.inputs import read_before, read_setup
+    from cyclerule.session.before import only_calls
+    from cyclerule.session.inputs import read_setup
     from cyclerule.session.opening import HOW_TO_GIVE_A_PART
     from cyclerule.session.statement_values import read_literals
     from cyclerule.session.statements import build_statements
@@ -66,7 +67,7 @@ def time_code(
     setup = read_setup(built.firmware, variables)
     with output.progress() as told:
         times = built.time(
-            [read_before(built.firmware, each) for each in before],
+            only_calls(built.firmware, before),
             (setup.globals, setup.registers, setup.pins),
             after=after,
             interrupts=interrupts,

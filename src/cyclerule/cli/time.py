@@ -79,7 +79,9 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     multiple=True,
     help="Set a variable, register or pin before each call; several values are inputs; repeatable.",
 )
-@click.option("--before", metavar="FUNCTION", multiple=True, help="Call a function first, as 'start' or 'mode(3)'.")
+@click.option(
+    "--before", metavar="CODE", multiple=True, help="Run something first: 'start(); set_mode(3)', or any statements."
+)
 @click.option("--after", metavar="FUNCTION", help="Start where it has returned in the program's own run; or start-up.")
 @click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
@@ -119,6 +121,7 @@ def command(
     rows: int | None,
     csv_file: Path | None,
     variables: tuple[str, ...],
+    before: tuple[str, ...],
     apart: bool,
     as_json: bool,
     as_comment: bool,
@@ -130,6 +133,7 @@ def command(
     from cyclerule.cli.faces import print_settings, print_time
     from cyclerule.cli.words import one_function, read_assignments, sort_words
     from cyclerule.report.timing import view_timed
+    from cyclerule.session.before import prepared
     from cyclerule.session.opening import open_program
     from cyclerule.session.timing import time_target
 
@@ -141,18 +145,19 @@ def command(
         from cyclerule.cli.code import time_code
 
         how |= {"variable": variable, "both": both, "keep": keep, "variables": read_assignments("--set", variables)}
-        how |= {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
+        how |= {"before": before, "rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
         time_code(code, given, settings, output, **how)
         return
     check_without_code(variable, keep, both=both)
     function, place = one_function("time", given)
     program = open_program(given.files, settings, prototypes)
-    target = program.target(function, place, apart=apart)
+    target, calls = prepared(program, program.target(function, place, apart=apart), before)
     with output.progress() as told:
         timed = time_target(
             target,
             given.assignments,
             variables=read_assignments("--set", variables),
+            before=calls,
             keeps_rows=csv_file is not None or bool(rows),
             progress=lambda done, of: told(target.name, done, of),
             **how,

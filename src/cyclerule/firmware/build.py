@@ -93,8 +93,12 @@ def build_image(
     units = kept_units(compiling, given, keep) if keep else {}
     drops = compiling.flags.drops_unused
     if statements is not None:
+        path = (statements.source or given[0]).path
         text = statements.text + (statements.table if drops else "")
-        units[(statements.source or given[0]).path] = KeptUnit(text, (TABLE,))
+        if path in units:
+            # What is kept of the same file has it included already.
+            text = units[path].text + text.partition("\n")[2]
+        units[path] = KeptUnit(text, (*(units[path].undefined if path in units else ()), TABLE))
     products = _compile_all(compiling, given, units)
     undefined = [*(name for unit in units.values() for name in unit.undefined), *dict.fromkeys(asked)] if drops else []
     linked = link(compiling, list(zip(given, products, strict=True)), undefined)

@@ -14,9 +14,9 @@ from cyclerule.firmware.types import FunctionType, Type
 Space = Literal["flash", "data", "eeprom", "fuse", "lock", "signature", "absolute"]
 """Where a symbol lies: a flash byte address, a data-space address, an EEPROM address …, or a plain number."""
 
-Kind = Literal["as built", "kept copy", "with marks", "statements in a generated function"]
-"""How an image came to be: the program's own build, a second build that keeps a function, one with marks, or one with
-statements in functions made for them."""
+Kind = Literal["as built", "kept copy", "with marks", "statements in a generated function", "build with code before"]
+"""How an image came to be: the program's own build, a second build that keeps a function, one with marks, one with
+statements in functions made for them, or one with a function of what runs before a call."""
 
 Range = tuple[int, int]
 """Flash byte addresses from the first to one past the last."""

@@ -19,7 +19,7 @@ class Build(Struct, frozen=True, kw_only=True):
 
     compiler: Annotated[str | None, Meta(description="Name and version; null for a file that was linked before.")]
     flags: list[str]
-    image: Literal["as built", "kept copy", "with marks"]
+    image: Literal["as built", "kept copy", "with marks", "build with code before"]
     image_sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 of the flash contents.")]
 
 

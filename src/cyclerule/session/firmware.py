@@ -50,7 +50,8 @@ class Start(NamedTuple):
 class Firmware:
     """A linked program on a part at a clock, ready to be measured.
 
-    `warnings` are remarks of the build that concern the figures, such as two clocks that differ.
+    `warnings` are remarks of the build that concern the figures, such as two clocks that differ. `spoken` says for
+    functions that the user did not write what results are to call them.
     """
 
     def __init__(
@@ -69,6 +70,7 @@ class Firmware:
         self._declared: dict[str, FunctionType] = {}
         self._declared_functions: dict[str, Function] = {}
         self._after: dict[str, StartingState] = {}
+        self.spoken: dict[str, str] = {}
 
     def __repr__(self) -> str:
         at = f" at {clock_text(self.clock)}" if self.clock else ""
@@ -318,7 +320,7 @@ class Firmware:
     def _start(self, before: Sequence[Before], after: str | None = None) -> str:
         name = self.starts_after if after is None else after
         start = self._stage.start if name in (None, START_UP) else f"after {name}() has returned"
-        names = [name for name, _ in _named_calls(before)]
+        names = [self.spoken.get(name, name) for name, _ in _named_calls(before)]
         return start + (f", after {', '.join(names)}" if names else "")
 
     def sweep(

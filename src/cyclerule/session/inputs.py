@@ -5,10 +5,10 @@ from dataclasses import dataclass, field
 
 from cyclerule.errors import ArgumentError, UnknownName
 from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, Type, type_text
-from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, read_value, whole_domain
+from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, whole_domain
 from cyclerule.measure.domains import as_domain, count_rows
 from cyclerule.measure.settings import KINDS, every_setting, has_every_value
-from cyclerule.session.firmware import Before, Firmware
+from cyclerule.session.firmware import Firmware
 
 
 @dataclass(frozen=True)
@@ -156,22 +156,3 @@ def read_setup(firmware: Firmware, assignments: Mapping[str, str]) -> Setup:
 
 
 _UNTOLD = IntegerType("long long int", 8, signed=True)
-
-
-def read_before(firmware: Firmware, text: str) -> Before:
-    """Reads a function to run first: its name, or with arguments "set_mode(3)"; each argument is one value."""
-    name, opened, rest = text.strip().partition("(")
-    name = name.strip()
-    if not opened:
-        return name
-    if not rest.endswith(")"):
-        raise ArgumentError(f"--before {text}: write a function's name, or with arguments 'set_mode(3)'")
-    values = [each.strip() for each in rest[:-1].split(",")] if rest[:-1].strip() else []
-    parameters = signature_of(firmware, name).parameters
-    if len(values) != len(parameters):
-        raise ArgumentError(f"--before {text}: {name} takes {taken_text(parameters)}; {len(values)} given")
-    given = [
-        read_value(parameter_word(parameter, n), parameter.type, value)
-        for n, (parameter, value) in enumerate(zip(parameters, values, strict=True))
-    ]
-    return (name, *given)

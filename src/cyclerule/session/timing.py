@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from cyclerule.measure.pace import Progress
 from cyclerule.measure.results import Call, Sweep
-from cyclerule.session.inputs import Inputs, Setup, parameter_key, read_before, read_inputs, read_setup, signature_of
+from cyclerule.session.firmware import Before
+from cyclerule.session.inputs import Inputs, Setup, parameter_key, read_inputs, read_setup, signature_of
 from cyclerule.session.opening import Target
 
 KEPT_ROWS = 65_536
@@ -32,7 +33,7 @@ def time_target(
     assignments: Mapping[str, str],
     *,
     variables: Mapping[str, str] | None = None,
-    before: Sequence[str] = (),
+    before: Sequence[Before] = (),
     after: str | None = None,
     interrupts: bool = False,
     engine: str = "auto",
@@ -42,14 +43,13 @@ def time_target(
 ) -> Timed:
     """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
 
-    `variables` gives globals, registers and pins values, `before` functions to call first, `set_mode(3)`, `after` the
+    `variables` gives globals, registers and pins values, `before` functions to call first, `after` the
     function from whose return the program's own run is left. Raises what
     `Firmware.call` and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
     """
     firmware, name = target.firmware, target.name
     inputs = read_inputs(firmware, name, assignments)
     setup = read_setup(firmware, variables or {})
-    calls = [read_before(firmware, each) for each in before]
     result: Call | Sweep
     if inputs.count * setup.count == 1:
         parameters = signature_of(firmware, name).parameters
@@ -58,7 +58,7 @@ def time_target(
             name,
             *values,
             after=after,
-            before=calls,
+            before=before,
             globals=setup.globals,
             registers=setup.registers,
             pins=setup.pins,
@@ -72,7 +72,7 @@ def time_target(
             inputs.domains,
             keep="rows" if keeps_rows or inputs.count * setup.count <= KEPT_ROWS else "summary",
             after=after,
-            before=calls,
+            before=before,
             globals=setup.globals,
             registers=setup.registers,
             pins=setup.pins,
