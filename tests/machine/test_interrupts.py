@@ -59,10 +59,11 @@ def test_times_of_a_vector_add_up_whoever_counted_them() -> None:
     controller.set_request(1, True)
     controller.accept(0, 0x800)
     controller.note_return(40, 0x800)
-    counts, total = [0, 3], [0, 75]
-    controller.take_stats(counts, [0, 20], [0, 30], total)
+    counts, total, nested = [0, 3], [0, 75], [45, 30]
+    controller.take_stats(counts, [0, 20], [0, 30], total, nested)
     assert controller.stats == {1: HandlerTimes(4, 20, 40, 115)}
-    assert (counts, total) == ([0, 0], [0, 0])
+    assert controller.nested_cycles == {0: 85, 1: 30}
+    assert (counts, total, nested) == ([0, 0], [0, 0], [0, 0])
 
 
 def test_a_kept_state_has_requests_and_open_handlers_but_no_log() -> None:

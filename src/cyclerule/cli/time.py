@@ -31,6 +31,8 @@ Examples:
       statements, alone for a part
   cyclerule time hive.c --code 'gate_write({pin}, 1)' pin=0..7 --variable pin --both
       statements in a file's context, with constants and with a value that the compiler does not know
+  cyclerule time hive.c:41-48 --for 20ms
+      every pass through those lines, in the program's own run from reset
 
 A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator), a range with both ends (0..255, 0..1000:10), a list
 (1,5,9) or every. For a pointer it is text:hello, hex:021cb8, out:16 (a buffer to be written to), address:NAME (a
@@ -70,7 +72,7 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 
 
 @click.command("time", epilog=EXAMPLES)
-@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …]", shell_complete=_words)
+@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …] | FILE…:LINES", shell_complete=_words)
 @build_options
 @click.option(
     "--set",
@@ -92,6 +94,9 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     shell_complete=_engines,
     help="Which engine runs; all give the same cycles.",
 )
+@click.option("--for", "length", metavar="TIME", help="How long the program runs for lines: 20ms, or cycles.")
+@click.option("--until", metavar="END", help="End that run before: exit, break, serial:TEXT, function:NAME …")
+@click.option("--passes", "max_passes", metavar="N", type=int, help="End it after so many passes through the lines.")
 @click.option("--max-cycles", metavar="N", type=int, help="Give a call up after so many cycles.")
 @click.option("--rows", metavar="N", type=Rows(), help="List the first N inputs one by one, or 'all'.")
 @click.option(
@@ -126,6 +131,9 @@ def command(
     as_json: bool,
     as_comment: bool,
     shows_settings: bool,
+    length: str | None,
+    until: str | None,
+    max_passes: int | None,
     **how: Any,
 ) -> None:
     """Say how many clock cycles a function takes, for one input or for many."""
@@ -149,6 +157,14 @@ def command(
         time_code(code, given, settings, output, **how)
         return
     check_without_code(variable, keep, both=both)
+    if given.lines:
+        from cyclerule.cli.passes import time_lines
+
+        how |= {"variables": variables, "before": before, "apart": apart}
+        how |= {"length": length, "until": until, "max_passes": max_passes}
+        how |= {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
+        time_lines(given, settings, prototypes, output, **how)
+        return
     function, place = one_function("time", given)
     program = open_program(given.files, settings, prototypes)
     target, calls = prepared(program, program.target(function, place, apart=apart), before)

@@ -12,6 +12,8 @@ _SETTING = re.compile(r"(?P<name>[^=\s]+)=(?P<text>.*)", re.DOTALL)
 # "crc8.part.0" and "crc8.cold" are names that the compiler gives to parts of functions.
 _FILE_LIKE = re.compile(r"[^:]*\.(?!cold)[a-z]\w{0,3}(\+\+)?(:\d+(-\d+)?)?|.*[/\\].*", re.IGNORECASE)
 
+_LINES = re.compile(r"(?P<file>[^@]*\.[^@]*):(?P<lines>\d+(?:-\d+)?)")
+
 
 @dataclass(frozen=True)
 class Words:
@@ -20,6 +22,8 @@ class Words:
     files: tuple[Path, ...]
     functions: tuple[tuple[str, Path | None], ...]
     assignments: dict[str, str]
+    lines: tuple[tuple[str, str], ...] = ()
+    """A file as it was written, and lines of it, "41-48" or "41"."""
 
 
 def sort_words(words: Iterable[str]) -> Words:
@@ -30,6 +34,7 @@ def sort_words(words: Iterable[str]) -> Words:
     files: list[Path] = []
     functions: list[tuple[str, Path | None]] = []
     assigned: list[str] = []
+    lines: list[tuple[str, str]] = []
     for word in words:
         function, at, place = word.partition("@")
         if _ASSIGNMENT.fullmatch(word):
@@ -41,11 +46,13 @@ def sort_words(words: Iterable[str]) -> Words:
                 raise ArgumentError(f"{word}: there is no file {place}{_nearest_file(place)}")
             files.append(Path(place))
             functions.append((function, Path(place)))
+        elif (placed := _LINES.fullmatch(word)) is not None:
+            lines.append((placed["file"], placed["lines"]))
         elif _FILE_LIKE.fullmatch(word):
             raise ArgumentError(f"there is no file {word}{_nearest_file(word)}")
         else:
             functions.append((word, None))
-    return Words(tuple(dict.fromkeys(files)), tuple(functions), read_assignments("", assigned))
+    return Words(tuple(dict.fromkeys(files)), tuple(functions), read_assignments("", assigned), tuple(lines))
 
 
 def read_assignments(option: str, words: Iterable[str]) -> dict[str, str]:
@@ -89,6 +96,24 @@ def program_files(command: str, words: Words) -> tuple[Path, ...]:
             f"are to be timed: --calls {word}"
         )
     return words.files
+
+
+def lines_to_time(words: Words) -> tuple[str, str]:
+    """Gives the one stretch of lines that is to be timed; raises ArgumentError for words that do not go with lines."""
+    listed = [f"{file}:{lines}" for file, lines in words.lines]
+    if len(listed) > 1:
+        raise ArgumentError(f"time takes the lines of one place, but there are {len(listed)}: {', '.join(listed)}")
+    if words.functions:
+        raise ArgumentError(
+            f"{listed[0]} and {words.functions[0][0]}: give lines or a function, not both; lines are timed in the "
+            "program's own run"
+        )
+    if words.assignments:
+        name = next(iter(words.assignments))
+        raise ArgumentError(
+            f"{name}= is for a function: lines are timed in the program's own run, with the values that it has there"
+        )
+    return words.lines[0]
 
 
 def _nearest_file(word: str) -> str:

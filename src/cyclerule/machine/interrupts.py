@@ -4,6 +4,7 @@ Response, wake-up and return times: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet 
 sec. 7.7.1 (16-bit program counter) and ATmega640/1280/1281/2560/2561 datasheet sec. 7.8.1 (22-bit).
 """
 
+from collections import Counter
 from collections.abc import Callable, MutableSequence, Sequence
 from typing import NamedTuple
 
@@ -56,6 +57,8 @@ class InterruptController:
         self.finished: list[HandlerRun] = []
         self.keeps_log = True
         self.stats: dict[int, HandlerTimes] = {}
+        # Cycles of finished handlers by how many others each had interrupted: [0] is what they took from the program.
+        self.nested_cycles: Counter[int] = Counter()
         self._acknowledge: dict[int, Callable[[int], None]] = {}
 
     def on_entry(self, vector: int, action: Callable[[int], None]) -> None:
@@ -82,6 +85,7 @@ class InterruptController:
         """Closes the handler that a RETI left, when the stack pointer is back where the handler began."""
         if self.open and self.open[-1].stack_pointer == stack_pointer:
             vector, start, _ = self.open.pop()
+            self.nested_cycles[len(self.open)] += cycle - start
             self._add_times(vector, HandlerTimes(1, cycle - start, cycle - start, cycle - start))
             if self.keeps_log:
                 self.finished.append(HandlerRun(vector, start, cycle, self.open[-1].vector if self.open else None))
@@ -103,12 +107,17 @@ class InterruptController:
         least: Sequence[int],
         most: Sequence[int],
         total: MutableSequence[int],
+        nested: MutableSequence[int],
     ) -> None:
-        """Adds the runs that compiled code has counted by vector, and sets its counts back to zero."""
+        """Adds what compiled code has counted by vector and by nesting, and sets its counts back to zero."""
         for vector, count in enumerate(counts):
             if count:
                 self._add_times(vector, HandlerTimes(count, least[vector], most[vector], total[vector]))
                 counts[vector] = total[vector] = 0
+        for depth, cycles in enumerate(nested):
+            if cycles:
+                self.nested_cycles[depth] += cycles
+                nested[depth] = 0
 
     def save(self) -> tuple[int, bool, tuple[OpenHandler, ...]]:
         """Gives the state, for `restore`; the log of finished handlers is not part of it."""
@@ -120,3 +129,4 @@ class InterruptController:
         self.open = list(saved[2])
         self.finished = []
         self.stats = {}
+        self.nested_cycles.clear()

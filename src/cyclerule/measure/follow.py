@@ -41,7 +41,7 @@ class CallWatch:
             self._abandon(_target_of_longjmp(chip))
         if word not in self.summed and word not in self.functions.values():
             return
-        return_word = _return_address(chip)
+        return_word = return_address(chip)
         stack_pointer = chip.stack_pointer + chip.core.pc_bytes
         # A jump back to the first instruction from inside the same activation is a loop, not a call.
         if any((c.word, c.return_word, c.stack_pointer) == (word, return_word, stack_pointer) for c in self.open):
@@ -110,7 +110,8 @@ def _target_of_longjmp(chip: Chip) -> int:
     return int.from_bytes(chip.data[place : place + 2], "little") & chip.stack_pointer_mask
 
 
-def _return_address(chip: Chip) -> int:
+def return_address(chip: Chip) -> int:
+    """Gives the flash word that is on top of the stack."""
     data, top = chip.data, chip.stack_pointer
     word = 0
     for place in range(1, chip.core.pc_bytes + 1):

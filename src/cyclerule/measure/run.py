@@ -79,7 +79,7 @@ def run_program(
     log: list[IoWrite] = []
     chip.bus.log = log if watch else None
     registers = {name: _register_names(chip, name) for name in watch}
-    _listen(stage, until.serial, sent)
+    listen_to_serial(stage, until.serial, sent)
     milestones = find_milestones(stage.image, chip)
     longjmp = function_word(stage.image, "longjmp") if calls or milestones.passes else None
     follow = CallWatch(stage, calls, longjmp, milestones.passes)
@@ -141,7 +141,7 @@ def _passes(follow: CallWatch, milestones: Milestones, name: str) -> PassStats |
     return None if word is None else follow.sums.get(word)
 
 
-def _listen(stage: Stage, text: bytes | None, sent: Sent | None) -> None:
+def listen_to_serial(stage: Stage, text: bytes | None, sent: Sent | None) -> None:
     """Has a run stop at a text on the first serial port, and each byte told to whoever asked for it."""
     serial = stage.devices.serial
     if serial is None:

@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 
 from cyclerule.report.document_types import Build, Clock, Count, Files, Remarks, Value, Write
 from cyclerule.report.functions import FunctionsView
+from cyclerule.report.lines_document import TimeLinesDocument
 from cyclerule.report.parts import PartsView
 from cyclerule.report.run_document import RunDocument
 from cyclerule.report.settings import SettingView
@@ -217,11 +218,19 @@ class ErrorDocument(Struct, frozen=True, kw_only=True):
 
 
 Document = (
-    TimeDocument | CodeDocument | FunctionsDocument | RunDocument | PartsDocument | SettingsDocument | ErrorDocument
+    TimeDocument
+    | TimeLinesDocument
+    | CodeDocument
+    | FunctionsDocument
+    | RunDocument
+    | PartsDocument
+    | SettingsDocument
+    | ErrorDocument
 )
 
 DOCUMENTS: Mapping[str, type[Document]] = {
     "time": TimeDocument,
+    "time-lines": TimeLinesDocument,
     "code": CodeDocument,
     "functions": FunctionsDocument,
     "run": RunDocument,

@@ -20,6 +20,7 @@ from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
+from cyclerule.measure.passes import LinesRun
 from cyclerule.measure.results import Call, Measured, Run, Sweep
 from cyclerule.measure.run import Sent, run_program
 from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
@@ -28,6 +29,7 @@ from cyclerule.measure.stage import Stage, StartingState, check_engine
 from cyclerule.measure.sweep import run_sweep
 from cyclerule.measure.until import read_until
 from cyclerule.parts import Part, load_part
+from cyclerule.session.lines import ProgramRun
 from cyclerule.toolchain import Toolchain, find
 from cyclerule.units import Hertz, clock_text, parse_clock
 
@@ -429,6 +431,58 @@ class Firmware:
         if run.stopped == "interrupted" and not keeps_interrupted:
             raise KeyboardInterrupt
         return run
+
+    def time_lines(
+        self,
+        lines: str,
+        *,
+        until: str | None = None,
+        max_cycles: int | None = None,
+        max_passes: int | None = None,
+        engine: str = "auto",
+        progress: CycleProgress | None = None,
+    ) -> LinesRun:
+        """Runs the program from reset and times every pass through some lines, "hive.c:41-48" or "hive.c:41".
+
+        `until` and `max_cycles` end the run as in `run`; so do `max_passes` passes, by default 20,000. What a pass is
+        stands in docs/lines.md. Raises UnknownName where no code is from these lines, with the nearest that have some.
+        """
+        return self._program_run(until, max_cycles, max_passes, engine, progress).time_lines(lines)
+
+    def time_in_place(
+        self,
+        name: str,
+        *,
+        until: str | None = None,
+        max_cycles: int | None = None,
+        max_passes: int | None = None,
+        engine: str = "auto",
+        progress: CycleProgress | None = None,
+    ) -> LinesRun:
+        """Runs the program from reset and times a function wherever it is inlined, as `time_lines` does lines.
+
+        Raises ArgumentError for a function that is inlined nowhere.
+        """
+        return self._program_run(until, max_cycles, max_passes, engine, progress).time_in_place(
+            self.find_function(name)
+        )
+
+    def _program_run(
+        self,
+        until: str | None,
+        max_cycles: int | None,
+        max_passes: int | None,
+        engine: str,
+        progress: CycleProgress | None,
+    ) -> ProgramRun:
+        used = check_engine(engine)
+        limit = _limit(max_cycles, self.clock or 16_000_000)
+        end = read_until(until, self.image, self._entry_word)
+        if end.cycle is not None and max_cycles is None:
+            limit = max(limit, end.cycle)
+        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False)
+        measured = self._measured("", "at reset", used)
+        return ProgramRun(self.image, self.toolchain, stage, measured, end, limit, max_passes, progress)
 
     def _entry_word(self, name: str) -> int:
         return entry_word(name, self.find_function(name))

@@ -136,6 +136,26 @@ def open_program(files: Sequence[Path], settings: Settings, prototypes: Sequence
     return Program(chosen, settings, tuple(prototypes), _open(chosen, settings, prototypes))
 
 
+def files_for_lines(files: Sequence[Path], file: str, settings: Settings) -> tuple[Path, ...]:
+    """Gives the files of the program that lines of a file are part of: those given, the settings', or that file alone.
+
+    A source among the settings' is no reason to build it alone, a header is none to be built. Raises ArgumentError for
+    a file that is not there, where no linked file is given that could tell of it.
+    """
+    place = Path(file)
+    if _is_linked(files):
+        return tuple(files)
+    if not place.is_file():
+        raise ArgumentError(f"there is no file {file}")
+    named = {source.resolve() for source in settings.sources}
+    if not files and place.resolve() in named:
+        return settings.sources
+    if place.suffix not in SOURCES:
+        return tuple(files)
+    is_given = place.resolve() in {each.resolve() for each in files}
+    return tuple(files) if is_given else (*files, place)
+
+
 def _is_linked(files: Sequence[Path]) -> bool:
     return any(path.suffix.lower() in LINKED for path in files)
 

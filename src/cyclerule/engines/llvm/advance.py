@@ -73,6 +73,7 @@ class Beats(ctypes.Structure):
         ("least", ctypes.c_int64 * VECTORS),
         ("most", ctypes.c_int64 * VECTORS),
         ("total", ctypes.c_int64 * VECTORS),
+        ("nested", ctypes.c_int64 * OPEN_HANDLERS),
     )
 
 
@@ -319,6 +320,7 @@ class _Loop:
         is_first = w.compare("eq", beats.load("runs", index=which), 0)
         beats.add("runs", "1", index=which)
         beats.add("total", took, index=which)
+        beats.add("nested", took, index=top)
         for field, order in (("least", "slt"), ("most", "sgt")):
             before = beats.load(field, index=which)
             beyond = w.put(f"or i1 {is_first}, {w.compare(order, took, before)}")

@@ -266,8 +266,9 @@ class Scalar:
     def _store_beats(self) -> None:
         """Takes back what native events and handlers have become."""
         beats, interrupts = self._beats, self.chip.interrupts
-        if not self._tells:
-            interrupts.take_stats(beats.runs, beats.least, beats.most, beats.total)
+        # Handlers begin and end with a change; most stops have none, and counts by vector take long to look through.
+        if beats.changed and not self._tells:
+            interrupts.take_stats(beats.runs, beats.least, beats.most, beats.total, beats.nested)
             interrupts.open = [
                 OpenHandler(beats.open_vector[n], beats.open_start[n], beats.open_sp[n])
                 for n in range(beats.open_count)

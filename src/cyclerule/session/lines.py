@@ -1,0 +1,101 @@
+"""Lines of the unedited program, and functions that stand inside others, timed in the program's own run."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from os.path import normpath
+from pathlib import Path
+
+from cyclerule.errors import ArgumentError
+from cyclerule.firmware.build import BuiltImage
+from cyclerule.firmware.image import Function, Image
+from cyclerule.firmware.loops import Loop, read_loops
+from cyclerule.measure.frames import find_lines
+from cyclerule.measure.passes import MOST_PASSES, LinesRun, run_passes
+from cyclerule.measure.results import Measured
+from cyclerule.measure.slices import CycleProgress
+from cyclerule.measure.stage import Stage
+from cyclerule.measure.stretch import Stretch, stretches_in_place, stretches_of_lines
+from cyclerule.measure.until import Until
+from cyclerule.toolchain import Toolchain
+
+_LINES = re.compile(r"(?P<file>.+):(?P<first>\d+)(?:-(?P<last>\d+))?")
+
+
+def read_lines(text: str) -> tuple[str, int, int]:
+    """Reads "hive.c:41-48" or "hive.c:41"; raises ArgumentError for another form."""
+    match = _LINES.fullmatch(text)
+    if match is None:
+        raise ArgumentError(f"{text!r} names no lines; write them as hive.c:41-48, or as hive.c:41 for one")
+    return match["file"], int(match["first"]), int(match["last"] or match["first"])
+
+
+@dataclass(frozen=True)
+class ProgramRun:
+    """A run of the whole program that is to be made: from reset on a fresh stage, until an end."""
+
+    image: Image
+    toolchain: Toolchain | None
+    stage: Stage
+    measured: Measured
+    until: Until
+    max_cycles: int
+    max_passes: int | None
+    progress: CycleProgress | None = None
+
+    def time_lines(self, text: str) -> LinesRun:
+        """Times the passes through lines that a text names; see `Firmware.time_lines`."""
+        lines = find_lines(self.image, *read_lines(text))
+        return self._timed(str(lines), stretches_of_lines(self.image, self.stage.chip, lines, self._loops))
+
+    def time_in_place(self, function: Function) -> LinesRun:
+        """Times a function where its body stands inside others; see `Firmware.time_in_place`."""
+        stretches = stretches_in_place(self.image, self.stage.chip, function.name, self._loops)
+        if not stretches:
+            raise ArgumentError(f"{function.source_name} is inlined nowhere in {self.image.path}")
+        return self._timed(function.source_name, stretches)
+
+    def _timed(self, what: str, stretches: Sequence[Stretch]) -> LinesRun:
+        if self.max_passes is not None and self.max_passes <= 0:
+            raise ArgumentError(
+                f"max_passes={self.max_passes}: give a number above 0, or leave it out for {MOST_PASSES:,}"
+            )
+        if isinstance(self.image, BuiltImage) and not self.image.build.has_own_main:
+            raise ArgumentError(
+                f"{what}: the files have no main, so the program's own run comes to nothing of theirs; give all files "
+                "of the program"
+            )
+        return run_passes(
+            self.stage,
+            replace(self.measured, function=what),
+            what,
+            stretches,
+            self.until,
+            max_cycles=self.max_cycles,
+            max_passes=MOST_PASSES if self.max_passes is None else self.max_passes,
+            progress=self.progress,
+        )
+
+    def _loops(self, file: str) -> Sequence[Loop] | None:
+        """Gives the loop statements of a file that code is from: as the preprocessor sees it, else as it is written."""
+        if isinstance(self.image, BuiltImage) and self.toolchain is not None:
+            for command in self.image.build.commands:
+                if command[1] == "-c" and command[-1] != "-":
+                    for name, found in _preprocessed(self.toolchain, command).items():
+                        if normpath(name) == normpath(file):
+                            return found
+        try:
+            text = Path(self.image.lines.paths.get(file, file)).read_text("utf-8", "replace")
+        except OSError:
+            return None
+        return read_loops(text, file).get(file, ())
+
+
+@lru_cache(maxsize=64)
+def _preprocessed(toolchain: Toolchain, command: tuple[str, ...]) -> dict[str, tuple[Loop, ...]]:
+    tool, _, *options = command
+    place = options.index("-o")
+    del options[place : place + 2]
+    done = toolchain.run("g++" if tool == "avr-g++" else "gcc", ["-E", *options])
+    return read_loops(done.stdout, "") if done.returncode == 0 else {}
