@@ -7,7 +7,7 @@ import pytest
 import cyclerule as cr
 from tests.measure.arrays import listed
 
-PROGRAM = Path(__file__).parent / "programs" / "passes.c"
+PROGRAM = Path(__file__).parent / "programs" / "colony_passes.c"
 
 
 def passes(*defines: str, optimize: str = "s") -> cr.Firmware:

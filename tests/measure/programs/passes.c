@@ -1,52 +1,32 @@
-// A setup()/loop() program with its own main, as board packages have it.
+/* A setup()/loop() program as board packages make them: a tick of 1 ms counts, each fourth pass does more. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <stdint.h>
 
-#ifndef APART
-#define APART __attribute__((noinline))
-#endif
+volatile uint16_t ticks;
+volatile uint8_t passes;
 
-volatile uint16_t passes;
-volatile uint8_t overflows, wakes;
-static uint8_t threshold;
-
-ISR(TIMER1_OVF_vect) { overflows++; }
-
-APART void settle(void) {
-    while (!overflows)
-        ;
+ISR(TIMER1_COMPA_vect)
+{
+    ++ticks;
 }
 
-APART void setup(void) {
-    threshold = 40;
-    DDRB = 1;
-    TIMSK1 = _BV(TOIE1);
-    TCCR1B = _BV(CS10);
+__attribute__((noinline)) void setup(void)
+{
+    OCR1A = 15999;
+    TIMSK1 = 1 << OCIE1A;
+    TCCR1B = 1 << WGM12 | 1;
     sei();
-#ifdef WAITS
-    settle();
-#endif
-#ifdef HANGS
-    for (;;)
-        wakes++;
-#endif
 }
 
-APART void loop(void) {
-    passes++;
-    PORTB ^= 1;
-    if (passes == 0)
-        wakes = 1;
+__attribute__((noinline)) void loop(void)
+{
+    if ((++passes & 3) == 0)
+        __builtin_avr_delay_cycles(1000);
 }
 
-uint8_t is_crowded(uint8_t bees) { return bees > threshold; }
-uint16_t ticks(void) { return TCNT1; }
-uint16_t passes_now(void) { return passes; }
-uint8_t overflows_now(void) { return overflows; }
-uint8_t interrupts_enabled(void) { return SREG >> 7; }
-void never_called(void) { wakes = 9; }
-
-int main(void) {
+int main(void)
+{
     setup();
     for (;;)
         loop();
