@@ -164,7 +164,7 @@ class Bench:
         self.vector_jump = self._lay_vectors(listing.words[handler]) if handler in listing.words else 0
         self.requester = Requester(chip)
         self.probe = Probe(chip, PROBES)
-        chip.enters_sleep = lambda: False
+        chip.enters_sleep = lambda cycle: False
         self.engine = make(chip)
         chip.program_counter = listing.words["start"]
         chip.data[chip.ram_start :] = bytes(n * 7 & 0xFF for n in range(chip.ram_end + 1 - chip.ram_start))

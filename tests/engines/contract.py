@@ -327,7 +327,7 @@ class EngineContract:
         """Waking takes 4 cycles more, or 5, and the program goes on after SLEEP: DS40002061A sec. 7.7.1 and 10."""
         for part_name in ("atmega328p", "atmega2560"):
             bench = self.straight(line("NOP"), line("SLEEP"), line("INC Rd", 2), line("NOP"), part_name=part_name)
-            bench.chip.enters_sleep = lambda: True
+            bench.chip.enters_sleep = lambda cycle: True
             cost = bench.handler_cost
             wake = rule("interrupt taken while asleep", bench.pc_bytes)
             for cycle in (2, 3, 4, 50, 1_000, 100_000):
@@ -345,7 +345,7 @@ class EngineContract:
     def test_sei_and_sleep_in_a_row_sleep_before_a_waiting_request_wakes(self) -> None:
         """DS40002198 sec. 6.104.1: the instruction after SEI runs first, so the request is not lost before SLEEP."""
         bench = self.straight(line("BSET s", I), line("SLEEP"), line("NOP"))
-        bench.chip.enters_sleep = lambda: True
+        bench.chip.enters_sleep = lambda cycle: True
         bench.reset()
         bench.chip.flags[I] = 0
         bench.requester.ask(2, bench.begin)
@@ -356,7 +356,7 @@ class EngineContract:
     def test_of_requests_that_come_while_it_wakes_the_lowest_vector_is_served(self) -> None:
         """No source: the vector is taken to be chosen when the response begins, as it is when the CPU is awake."""
         bench = self.straight(line("SLEEP"), line("INC Rd", 2), line("NOP"))
-        bench.chip.enters_sleep = lambda: True
+        bench.chip.enters_sleep = lambda cycle: True
         wake = rule("interrupt taken while asleep", 2)
         for later in range(8):
             bench.reset()
@@ -369,7 +369,7 @@ class EngineContract:
     def test_a_chip_asleep_without_anything_to_come_is_halted(self) -> None:
         """No event is left that could ask for an interrupt."""
         bench = self.straight(line("SLEEP"), line("NOP"))
-        bench.chip.enters_sleep = lambda: True
+        bench.chip.enters_sleep = lambda cycle: True
         bench.reset()
         assert bench.run() is Stop.HALTED
         assert bench.chip.is_asleep
@@ -572,7 +572,7 @@ class EngineContract:
     def test_control_comes_to_the_word_after_sleep_when_the_handler_has_returned(self) -> None:
         """Waking runs the handler first, then resumes after SLEEP: DS40002061A sec. 10; asleep it is nowhere yet."""
         bench = self.straight(line("SLEEP"), line("NOP", at="after"), line("NOP"))
-        bench.chip.enters_sleep = lambda: True
+        bench.chip.enters_sleep = lambda cycle: True
         after = {bench.listing.words["after"]}
         for is_exit in (True, False):
             bench.reset()

@@ -266,5 +266,5 @@ def random_state(chip: Chip, random: Random, entries: Collection[int], *, enable
     chip.cycle = random.randrange(1 << 40) if random.random() < 0.5 else random.randrange(1000)
     chip.is_asleep = chip.interrupt_shadow = False
     chip.events.restore([NEVER] * len(chip.events.save()))
-    chip.interrupts.restore((0, True, ()))
+    chip.interrupts.restore((0, True, (), -1))
     return chip.save()

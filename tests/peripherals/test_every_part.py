@@ -21,6 +21,7 @@ MODELLED = re.compile(
     |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # serial ports
     |SP[CSD]R0?|TW(BR|SR|AR|DR|CR|AMR)|USI(DR|SR|CR|BR)                              # SPI, TWI, USI
     |SMCR|MCUCR|MCUCS                            # sleep
+    |MCUSR|MCUCSR|WDTCS?R|EMCUCR                 # resets, watchdog
     |CLKPR|OSCCAL\d?|PRR[012]?                   # clock and power
     |EECR|EEDR|EEAR[LH]?                         # EEPROM
     |PUE[A-D]|PORTCR                             # pull-ups

@@ -27,9 +27,9 @@ def test_the_clock_is_divided_by_powers_of_two(select: int) -> None:
     """Table 9-18: CLKPS 0 to 8 divide by 1 to 256."""
     chip = fitted()
     divide(chip, select, at=100)
-    assert chip.devices.clock.divisor == 2**select
+    assert chip.devices.system.clock.divisor == 2**select
     assert chip.read("CLKPR", 101) == select
-    assert [tuple(each) for each in chip.devices.clock.history][1:] == ([(100, 2**select)] if select else [])
+    assert [tuple(each) for each in chip.devices.system.clock.history][1:] == ([(100, 2**select)] if select else [])
 
 
 @pytest.mark.parametrize("distance", range(1, 8))
@@ -41,7 +41,7 @@ def test_the_setting_must_follow_the_enable_bit_within_four_cycles(distance: int
     chip = fitted()
     chip.write("CLKPR", 0x80, 100)
     chip.write("CLKPR", 3, 100 + distance)
-    assert chip.devices.clock.divisor == (8 if distance <= 4 else 1)
+    assert chip.devices.system.clock.divisor == (8 if distance <= 4 else 1)
 
 
 def test_the_enable_bit_is_taken_alone_and_repeating_it_extends_nothing() -> None:
@@ -49,18 +49,18 @@ def test_the_enable_bit_is_taken_alone_and_repeating_it_extends_nothing() -> Non
     chip = fitted()
     chip.write("CLKPR", 0x83, 100)
     chip.write("CLKPR", 3, 102)
-    assert chip.devices.clock.divisor == 1
+    assert chip.devices.system.clock.divisor == 1
     chip.write("CLKPR", 0x80, 200)
     chip.write("CLKPR", 0x80, 202)
     chip.write("CLKPR", 3, 206)
-    assert chip.devices.clock.divisor == 1
+    assert chip.devices.system.clock.divisor == 1
 
 
 def test_a_reserved_division_is_told_and_changes_nothing() -> None:
     """Table 9-18: CLKPS above 8 is reserved."""
     chip = fitted()
     divide(chip, 9, at=100)
-    assert chip.devices.clock.divisor == 1
+    assert chip.devices.system.clock.divisor == 1
     assert chip.unmodelled() == ["CLKPR: the reserved setting CLKPS = 9"]
 
 
@@ -69,7 +69,7 @@ def test_what_lasts_a_time_keeps_to_it_when_the_clock_is_divided(when: int) -> N
     """26,368 cycles of 8 MHz are 52,736 periods of 16 MHz, however they are divided into CPU cycles."""
     chip = fitted()
     ended: list[int] = []
-    timed = chip.devices.clock.timed(ended.append, "a test")
+    timed = chip.devices.system.clock.timed(ended.append, "a test")
     timed.set_in(Fraction(26_368, 8_000_000), 100)
     divide(chip, 2, at=100 + when)
     rest = -(-(52_736 - when) // 4)
@@ -78,15 +78,15 @@ def test_what_lasts_a_time_keeps_to_it_when_the_clock_is_divided(when: int) -> N
     divide(chip, 0, at=100 + when + rest + 10)
     chip.pass_to(200_000)
     assert ended == [100 + when + rest]
-    assert chip.devices.clock.tick(100 + when + rest + 10) == 100 + when + 4 * (rest + 10)
+    assert chip.devices.system.clock.tick(100 + when + rest + 10) == 100 + when + 4 * (rest + 10)
 
 
 def test_a_time_is_counted_in_whole_periods_rounded_up() -> None:
     """Nothing that lasts a time is over before it."""
-    clock = fitted(clock=1_000_003).devices.clock
+    clock = fitted(clock=1_000_003).devices.system.clock
     assert clock.ticks_in(Fraction(1, 1000), "a test") == 1001
     with pytest.raises(NotModelled, match=r"a test takes a time.*--clock"):
-        fitted(clock=None).devices.clock.ticks_in(Fraction(1, 1000), "a test")
+        fitted(clock=None).devices.system.clock.ticks_in(Fraction(1, 1000), "a test")
 
 
 POWER_BITS = [
@@ -109,7 +109,7 @@ POWER_BITS = [
 def test_a_bit_stops_its_device_and_no_other(name: str, register: str, bit: int, device: str) -> None:
     """Sec. 10.11.3; ATmega640/…/2561 DS40002211 sec. 11.10; other parts' places are those of their headers."""
     chip = fitted(name)
-    power = chip.devices.power
+    power = chip.devices.system.power
     told: list[tuple[int, bool]] = []
     power.on_change(lambda cycle: told.append((cycle, power.is_on(device))))
     chip.write(register, 1 << bit, 10)
@@ -125,7 +125,7 @@ def test_a_bit_stops_its_device_and_no_other(name: str, register: str, bit: int,
 def test_a_device_stands_still_while_sleep_stops_its_clock() -> None:
     """Table 10-1: with clkIO stopped every device on it stands still, the asynchronous timer does not."""
     chip = fitted()
-    power = chip.devices.power
+    power = chip.devices.system.power
     told: list[int] = []
     power.on_change(told.append)
     power.stop_clocks({"io", "adc"}, 50)

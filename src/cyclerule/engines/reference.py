@@ -83,7 +83,8 @@ class Reference:
                         return Stop.AT_BREAK
                     if attention & _IDLE:
                         self._attention &= ~_IDLE
-                        if not (interrupts.requests and flags[I] and interrupts.delivers):
+                        asks = interrupts.requests & interrupts.wakers if chip.is_asleep else interrupts.requests
+                        if not (asks and flags[I] and interrupts.delivers):
                             passed = self._pass_idle_time(pc, cycle, limit, entries)
                             if passed is None:
                                 return Stop.HALTED
@@ -97,8 +98,9 @@ class Reference:
                 if interrupts.requests and flags[I] and interrupts.delivers and not attention & _SHADOW:
                     if chip.is_asleep:
                         chip.is_asleep = False
-                        cycle += interrupts.wake_cycles
-                        chip.asleep_cycles += interrupts.wake_cycles
+                        waking = interrupts.wake_cycles + (0 if chip.wakes is None else chip.wakes(cycle))
+                        cycle += waking
+                        chip.asleep_cycles += waking
                         # UNVERIFIED: that of requests which come while the CPU is halted after waking the lowest
                         # vector is served, not the one that woke it; two timers set to match a few cycles apart on
                         # a sleeping board would settle it.
@@ -443,12 +445,13 @@ class Reference:
     # Control of the chip.
 
     def sleep(self) -> None:
-        if self.chip.enters_sleep is not None and self.chip.enters_sleep():
+        if self.chip.enters_sleep is not None and self.chip.enters_sleep(self._end):
             self.chip.is_asleep = True
             self._attention |= _IDLE
 
     def reset_watchdog(self) -> None:
-        """Does nothing to a watchdog that is off, as it is unless a program turns it on, which no model takes yet."""
+        if self.chip.resets_watchdog is not None:
+            self.chip.resets_watchdog(self._end)
 
     def stop_for_debugger(self) -> None:
         if self._stops_at_break:

@@ -1,7 +1,8 @@
 """A running chip: its state, its spaces, and how a state is kept and set again."""
 
 from collections.abc import Callable
-from typing import Any, Protocol
+from fractions import Fraction
+from typing import Any, NamedTuple, Protocol
 
 from cyclerule.errors import FirmwareError, NotModelled
 from cyclerule.isa.families import Core
@@ -16,17 +17,41 @@ MODELLED_FAMILIES = frozenset({"AVR", "AVRe", "AVRe+"})
 
 # The CPU's own registers stand at these data addresses on every AVR, AVRe and AVRe+ part
 # (DS40002198 sec. 2; ATmega640/1280/1281/2560/2561 datasheet, register summary, for RAMPZ and EIND).
+FIRST_IO = 0x20
 RAMPZ, EIND, SPL, SPH, SREG = 0x5B, 0x5C, 0x5D, 0x5E, 0x5F
 
 
 class Device(Protocol):
-    """A device of the chip: it has attached itself to the bus, alarms and interrupts when made."""
+    """A device of the chip: it has attached itself to the bus, alarms and interrupts when made.
+
+    A reset sets back the state that it had when all were made; a device that does otherwise has `at_reset(cycle)`,
+    and one that others listen to tells them in `settle_after_reset(cycle)`, when all have been set back.
+    """
 
     def save(self) -> Any:
         """Gives the device's state, for `restore`."""
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state."""
+
+
+class StartUp(NamedTuple):
+    """What the fuses CKSEL and SUT make of the time until the CPU runs.
+
+    Waking with the oscillator stopped takes `wake_cycles`; a reset takes `reset_cycles` and `reset_seconds`. The
+    default is a crystal with slowly rising power, the longest: DS40002061A tables 9-3 and 9-4.
+    """
+
+    wake_cycles: int = 16_384
+    reset_cycles: int = 14
+    reset_seconds: Fraction = Fraction(65, 1000)
+
+
+class Reset(NamedTuple):
+    """A reset inside a run: when it came, and the flag of its cause in MCUSR (WDRF, EXTRF)."""
+
+    cycle: int
+    cause: str
 
 
 class Chip:
@@ -84,13 +109,77 @@ class Chip:
         self.bus = IoBus(part, self.data, self.events)
         self.interrupts = InterruptController(part.pc_bytes, part.vector_bytes // 2)
         self.devices: list[Device] = []
-        self.enters_sleep: Callable[[], bool] | None = None
+        # Told of SLEEP, of waking and of WDR with the cycle; waking gives the cycles until the clock runs again.
+        self.enters_sleep: Callable[[int], bool] | None = None
+        self.wakes: Callable[[int], int] | None = None
+        self.resets_watchdog: Callable[[int], None] | None = None
+        self.start_up = StartUp()
+        self.reset_word = 0
+        self.pending_reset: Reset | None = None
+        self.last_reset: Reset | None = None
+        self.stop_run: Callable[[], None] | None = None
+        self._at_power_on: dict[int, Any] = {}
+        self._io_at_power_on = b""
         self._attach_cpu_registers()
         self._reset_stack_pointer()
 
     def add(self, device: Device) -> None:
         """Makes a device's state part of the chip's."""
         self.devices.append(device)
+
+    def keep_power_on_state(self) -> None:
+        """Takes the present state of the devices and of I/O as the one after power-on; called when all are made."""
+        self._at_power_on = {id(device): device.save() for device in self.devices}
+        self._io_at_power_on = bytes(self.data[FIRST_IO : self.ram_start])
+
+    def request_reset(self, cause: str, cycle: int) -> None:
+        """Asks whoever runs the chip to stop at the next instruction boundary and to reset it."""
+        if self.pending_reset is None:
+            self.pending_reset = Reset(cycle, cause)
+        if self.stop_run is not None:
+            self.stop_run()
+
+    def reset(self) -> None:
+        """Sets registers, devices and the CPU back, after the start-up time; RAM, general registers and EEPROM stay.
+
+        Raises NotModelled where the clock is not known, since that time is none of cycles.
+        """
+        came = self.pending_reset or Reset(self.cycle, "")
+        self.pending_reset, self.last_reset = None, came
+        self.cycle = max(self.cycle, came.cycle + self._reset_cycles())
+        self.flags[:] = bytes(8)
+        self.program_counter = self.reset_word
+        self.is_asleep = self.interrupt_shadow = False
+        lowest = self.lowest_stack_pointer
+        self._reset_stack_pointer()
+        self.lowest_stack_pointer = lowest
+        self.interrupts.requests, self.interrupts.open = 0, []
+        self.events.clear_at_reset()
+        self.data[FIRST_IO : self.ram_start] = self._io_at_power_on
+        for device in self.devices:
+            own = getattr(device, "at_reset", None)
+            if own is not None:
+                own(self.cycle)
+            elif id(device) in self._at_power_on:
+                device.restore(self._at_power_on[id(device)])
+        for device in self.devices:
+            tell = getattr(device, "settle_after_reset", None)
+            if tell is not None:
+                tell(self.cycle)
+        self.events.version += 1
+
+    def state_at_power_on(self, device: Device) -> Any:
+        """Gives what a device's `save` gave when all devices were made."""
+        return self._at_power_on[id(device)]
+
+    def _reset_cycles(self) -> int:
+        # A pulse of one cycle, then the start-up time (DS40002061A sec. 11.5).
+        if self.clock_hz is None:
+            raise NotModelled(
+                "a reset takes a time, not a number of cycles, and the clock is not known: give it with --clock "
+                "(clock= in Python), for example --clock 16MHz"
+            )
+        return 1 + self.start_up.reset_cycles - int(-self.start_up.reset_seconds * self.clock_hz // 1)
 
     def _reset_stack_pointer(self) -> None:
         # From the ATmega48 generation on SP starts at RAMEND (DS40002011A sec. 11.5.1); before, at 0, and start-up code
@@ -171,6 +260,7 @@ class Chip:
         self.flags[:] = saved[1]
         self.program_counter, self.stack_pointer, self.cycle, self.is_asleep, self.interrupt_shadow = saved[2:7]
         self.lowest_stack_pointer = self.stack_pointer
+        self.pending_reset = None
         self.events.restore(saved[7], saved[10])
         self.interrupts.restore(saved[8])
         for device, state in zip(self.devices, saved[9], strict=True):

@@ -43,12 +43,13 @@ class Recurrence(NamedTuple):
 class Alarm:
     """One thing to come; `due` is its cycle, or NEVER."""
 
-    __slots__ = ("_queue", "action", "due", "priority", "recurrence", "serial")
+    __slots__ = ("_queue", "action", "due", "outlives_reset", "priority", "recurrence", "serial")
 
     def __init__(self, queue: "EventQueue", action: Callable[[int], None], priority: int, serial: int) -> None:
         self._queue, self.action, self.priority, self.serial = queue, action, priority, serial
         self.due = NEVER
         self.recurrence: Recurrence | None = None
+        self.outlives_reset = False
 
     def set(self, cycle: int, recurrence: Recurrence | None = None) -> None:
         """Moves the alarm to a cycle."""
@@ -72,9 +73,13 @@ class EventQueue:
         # Counts changes to what is to come, so that others need not compare.
         self.version = 0
 
-    def alarm(self, action: Callable[[int], None], priority: int = 0) -> Alarm:
-        """Makes an alarm that calls `action` with its due cycle when that is reached."""
+    def alarm(self, action: Callable[[int], None], priority: int = 0, *, outlives_reset: bool = False) -> Alarm:
+        """Makes an alarm that calls `action` with its due cycle when that is reached.
+
+        A reset of the chip takes it back, unless it is to outlive that, as what happens outside the chip does.
+        """
         made = Alarm(self, action, priority, len(self.alarms))
+        made.outlives_reset = outlives_reset
         self.alarms.append(made)
         return made
 
@@ -90,6 +95,13 @@ class EventQueue:
             return
         self.version += 1
         self.next_cycle = min(self.next_cycle, after)
+
+    def clear_at_reset(self) -> None:
+        """Takes back all alarms that a reset of the chip ends."""
+        for each in self.alarms:
+            if not each.outlives_reset:
+                each.due, each.recurrence = NEVER, None
+        self.refresh()
 
     def refresh(self) -> None:
         """Finds the next cycle anew, after alarms were changed without `set` or `clear`."""

@@ -48,6 +48,8 @@ class InterruptController:
 
     def __init__(self, pc_bytes: int, vector_words: int) -> None:
         self.requests = 0
+        # The vectors that can wake the chip from the sleep mode it is in, a bit for each.
+        self.wakers = -1
         self.delivers = True
         self.response_cycles = 4 if pc_bytes == 2 else 5
         # The wake-up from sleep halts the CPU as long again, on top of the mode's start-up time.
@@ -119,13 +121,13 @@ class InterruptController:
                 self.nested_cycles[depth] += cycles
                 nested[depth] = 0
 
-    def save(self) -> tuple[int, bool, tuple[OpenHandler, ...]]:
+    def save(self) -> tuple[int, bool, tuple[OpenHandler, ...], int]:
         """Gives the state, for `restore`; the log of finished handlers is not part of it."""
-        return self.requests, self.delivers, tuple(self.open)
+        return self.requests, self.delivers, tuple(self.open), self.wakers
 
-    def restore(self, saved: tuple[int, bool, tuple[OpenHandler, ...]]) -> None:
+    def restore(self, saved: tuple[int, bool, tuple[OpenHandler, ...], int]) -> None:
         """Sets the saved state and empties the log."""
-        self.requests, self.delivers = saved[0], saved[1]
+        self.requests, self.delivers, _, self.wakers = saved
         self.open = list(saved[2])
         self.finished = []
         self.stats = {}

@@ -63,6 +63,11 @@ class CallWatch:
         self.exits.clear()
         self.exits.update(call.return_word for call in self.open)
 
+    def at_reset(self) -> None:
+        """Forgets the calls that a reset of the chip broke off."""
+        self.open.clear()
+        self._watch_returns()
+
     def at_exit(self) -> None:
         """Notes that control has come to an address that watched calls return to."""
         chip = self.stage.chip

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cyclerule.machine.bus import IoWrite
+from cyclerule.machine.chip import Reset
 from cyclerule.machine.interrupts import HandlerRun
 from cyclerule.measure.domains import input_at
 from cyclerule.measure.tables import write_csv, write_json, write_parquet
@@ -295,7 +296,7 @@ class Run:
     `stopped` is "interrupted" when Ctrl-C ended it. `reason` says in words why a program that halted, or that was going
     round in a loop, cannot go on. `reached` has the cycles at which `main`, `setup` and `loop` were first entered;
     `setup` and `loop` are their calls where the program has such functions. `asleep_cycles` are those in sleep, the
-    wake-up included. `notes` are remarks on what could not be told.
+    wake-up included. `notes` are remarks on what could not be told. `resets` are those inside the run, after the first.
     """
 
     measured: Measured
@@ -315,6 +316,7 @@ class Run:
     loop: PassStats | None = None
     asleep_cycles: int = 0
     notes: tuple[str, ...] = ()
+    resets: tuple[Reset, ...] = ()
 
     @property
     def seconds(self) -> float | None:

@@ -86,6 +86,7 @@ def run_program(
     limit = max_cycles if until.cycle is None else min(until.cycle, max_cycles)
     chip.interrupts.keeps_log = False
     stage.begin(measured.engine)
+    stage.on_reset.append(follow.at_reset)
     fault = None
     with interruptible() as interruption:
         course = _Course(stage, until, milestones, follow, Slices(stage, interruption, progress, limit))
@@ -115,6 +116,7 @@ def run_program(
         loop=_passes(follow, milestones, LOOP),
         asleep_cycles=chip.asleep_cycles,
         notes=milestones.notes,
+        resets=tuple(stage.resets),
     )
     return _explained(run, stage, is_met=until.cycle is not None and until.cycle <= max_cycles)
 

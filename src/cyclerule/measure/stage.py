@@ -1,7 +1,7 @@
 """A chip prepared for measuring: firmware loaded, run up to its starting state, and set back there at will."""
 
-from collections.abc import Container, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Iterable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -13,7 +13,7 @@ from cyclerule.firmware.image import Image
 from cyclerule.firmware.object_cache import ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import Unmodelled
-from cyclerule.machine.chip import Chip
+from cyclerule.machine.chip import Chip, Reset
 from cyclerule.measure.layout import has_vector_table, main_word, reset_word, unused_word
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
@@ -75,6 +75,8 @@ class Stage:
     _wanted: str = REFERENCE
     _used: str = REFERENCE
     began: int = 0
+    resets: list[Reset] = field(default_factory=list)
+    on_reset: list[Callable[[], None]] = field(default_factory=list)
 
     @classmethod
     def at_reset(
@@ -88,12 +90,14 @@ class Stage:
             chip.data[part.ram_start :] = bytes([fill]) * (part.ram_end + 1 - part.ram_start)
         if image.data_end is not None:
             chip.stack_floor = max(chip.stack_floor, image.data_end - 1)
-        chip.program_counter = reset_word(image)
+        chip.program_counter = chip.reset_word = reset_word(image)
         saved = StartingState(chip.save(), {})
         return_word = unused_word(image, chip)
         reset = chip.program_counter
         ends = (return_word, reset) if has_vector_table(chip, reset) else (return_word,)
-        return cls(image, chip, devices, engine, saved, "at reset", return_word, ends, tracks)
+        stage = cls(image, chip, devices, engine, saved, "at reset", return_word, ends, tracks)
+        chip.stop_run = stage.request_stop
+        return stage
 
     @classmethod
     def prepare(cls, image: Image, part: Part, fill: int = 0, *, clock: Hertz | None = None) -> "Stage":
@@ -119,6 +123,7 @@ class Stage:
     def begin(self, engine: str, arguments: Iterable[int] = ()) -> None:
         """Starts a measurement: nothing executed, nothing read; `arguments` are data addresses the caller placed."""
         self._wanted, self._used, self.began = engine, REFERENCE, self.chip.cycle
+        self.resets.clear()
         self.engine.begin(arguments)
         if engine == SCALAR:
             self._used = SCALAR
@@ -156,7 +161,23 @@ class Stage:
         entries: Container[int] = (),
         stops_at_break: bool = False,
     ) -> Stop:
-        """Executes on the engine asked for, as `Engine.run` does; "auto" begins on one and goes on with the other."""
+        """Executes on the engine asked for, as `Engine.run` does; "auto" begins on one and goes on with the other.
+
+        A reset inside the run is carried out and noted in `resets`; the run goes on from the reset vector.
+        """
+        while True:
+            stop = self._execute(limit, exits=exits, entries=entries, stops_at_break=stops_at_break)
+            came = self.chip.pending_reset
+            if stop is not Stop.REQUESTED or came is None:
+                return stop
+            self.chip.reset()
+            self.resets.append(came)
+            for listen in self.on_reset:
+                listen()
+            if self.chip.program_counter in exits:
+                return Stop.AT_EXIT
+
+    def _execute(self, limit: int, *, exits: Container[int], entries: Container[int], stops_at_break: bool) -> Stop:
         if self._used == REFERENCE:
             patience = limit if self._wanted == REFERENCE else min(limit, self.began + REFERENCE_CYCLES)
             if self.chip.cycle < patience or patience == limit:

@@ -4,13 +4,11 @@ import re
 from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
-from cyclerule.peripherals.eeprom import Eeprom, has_eeprom
 from cyclerule.peripherals.pin_interrupts import PinInterrupts, fit_pin_interrupts
 from cyclerule.peripherals.port import Ports
-from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.serial.fitting import SerialDevices, fit_serial
 from cyclerule.peripherals.serial.usart import Usart
-from cyclerule.peripherals.sleep import SleepControl
+from cyclerule.peripherals.system import SystemDevices, fit_system
 from cyclerule.peripherals.timers.fitting import fit_timers
 from cyclerule.peripherals.timers.timer import Timer
 
@@ -21,9 +19,7 @@ class Devices:
 
     ports: Ports
     timers: dict[int, Timer]
-    clock: Clock
-    power: PowerReduction
-    eeprom: Eeprom | None
+    system: SystemDevices
     serial_devices: SerialDevices
     pin_interrupts: PinInterrupts | None
 
@@ -41,9 +37,11 @@ def fit_devices(chip: Chip) -> Devices:
         if re.fullmatch(r"GPIOR\d?", name):
             chip.bus.attach(registers[name].address, None, None)
     ports = Ports.of(chip)
-    clock, power = Clock(chip), PowerReduction(chip)
+    system = fit_system(chip)
     pin_interrupts = fit_pin_interrupts(chip, ports)
-    SleepControl(chip)
-    eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
-    timers = fit_timers(chip)
-    return Devices(ports, timers, clock, power, eeprom, fit_serial(chip, ports, power), pin_interrupts)
+    if pin_interrupts is not None:
+        system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
+    timers = fit_timers(chip, system.power)
+    devices = Devices(ports, timers, system, fit_serial(chip, ports, system.power), pin_interrupts)
+    chip.keep_power_on_state()
+    return devices

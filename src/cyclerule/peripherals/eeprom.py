@@ -84,7 +84,7 @@ class Eeprom:
         if high is not None:
             bus.attach(high, None, partial(self._write_address, high, self._address_mask >> 8))
         self._disarm = chip.events.alarm(self._times_out)
-        self._done = clock.timed(self._finish, "writing to EEPROM")
+        self._done = clock.timed(self._finish, "writing to EEPROM", outlives_reset=True)
         chip.add(self)
 
     @property
@@ -173,7 +173,7 @@ class Eeprom:
             # A constant interrupt while EEPE is clear: sec. 8.6.3.
             self.chip.interrupts.set_request(self._vector, self._kept & self._ready_enable and not self.is_busy)
 
-    def reset(self, cycle: int) -> None:
+    def at_reset(self, cycle: int) -> None:
         """Resets the registers; a write in progress is completed, and EEPM kept for it: sec. 8.6.3."""
         keeps = self._kept_mask & ~self._ready_enable if self.is_busy else 0
         self._kept &= keeps

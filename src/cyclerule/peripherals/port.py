@@ -45,7 +45,7 @@ class Port:
         self._heard = 0
         self._followers: list[Callable[[int], None]] = []
         self.pins = tuple(Pin(self, bit) if self.pin_mask >> bit & 1 else None for bit in range(8))
-        self._data = chip.data
+        self._chip, self._data = chip, chip.data
         self._attach(chip)
         chip.add(self)
 
@@ -205,6 +205,16 @@ class Port:
         self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at = levels
         self._outputs, self._inputs = dict(outputs), set(inputs)
         self._combine()
+
+    def at_reset(self, cycle: int) -> None:
+        """Makes inputs without pull-ups of all pins; what the outside drives stays."""
+        driven, levels = self.driven, self.levels
+        self.restore(self._chip.state_at_power_on(self))
+        self.driven, self.levels = driven, levels
+
+    def settle_after_reset(self, cycle: int) -> None:
+        """Tells who listens what the levels are now."""
+        self.settle(cycle)
 
 
 class Pin:

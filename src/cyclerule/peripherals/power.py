@@ -33,9 +33,9 @@ class ClockChange(NamedTuple):
 class Timed:
     """Something that comes after a time and not after a number of cycles; made by `Clock.timed`."""
 
-    def __init__(self, clock: "Clock", action: Callable[[int], None], what: str) -> None:
+    def __init__(self, clock: "Clock", action: Callable[[int], None], what: str, *, outlives_reset: bool) -> None:
         self._clock, self._action, self.what = clock, action, what
-        self.alarm = clock.chip.events.alarm(self._goes_off)
+        self.alarm = clock.chip.events.alarm(self._goes_off, outlives_reset=outlives_reset)
         self.due_tick: int | None = None
 
     @property
@@ -125,9 +125,9 @@ class Clock:
         """Gives the CPU cycles in a time at the present division, rounded up."""
         return -(-self.ticks_in(seconds, what) // self.divisor)
 
-    def timed(self, action: Callable[[int], None], what: str) -> Timed:
+    def timed(self, action: Callable[[int], None], what: str, *, outlives_reset: bool = False) -> Timed:
         """Makes something that comes after a time; `what` is for the message where the clock is not known."""
-        made = Timed(self, action, what)
+        made = Timed(self, action, what, outlives_reset=outlives_reset)
         self._timed.append(made)
         return made
 
@@ -183,10 +183,13 @@ class Clock:
             name, "the calibration of the RC oscillator was changed; cycles are exact, times at the clock given"
         )
 
-    def reset(self, cycle: int) -> None:
+    def at_reset(self, cycle: int) -> None:
         """Undoes the division, as a reset does; calibration registers hold their factory value again."""
         self._change_enabled = None
         self._calibrated.clear()
+        for each in self._timed:
+            if not each.alarm.outlives_reset:
+                each.clear()
         if self.divisor != 1:
             self._divide(1, cycle)
         self._keep(cycle)

@@ -57,6 +57,9 @@ class Cpu(ctypes.Structure):
 IoRead = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32)
 """(address, cycle, flash word, I flag) to value, plus 256 when compiled code is to come back, or REFUSED."""
 
+WATCHDOG = 0
+"""Stands for the watchdog where a data address of I/O is handed over: WDR, which is no register."""
+
 IoWrite = ctypes.CFUNCTYPE(
     ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int32, ctypes.c_int64, ctypes.c_int32, ctypes.c_int32
 )

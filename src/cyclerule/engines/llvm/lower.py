@@ -22,6 +22,7 @@ from cyclerule.engines.llvm.layout import (
     RETURNED,
     SHADOW,
     SLOW,
+    WATCHDOG,
     Cpu,
     World,
     offset,
@@ -602,6 +603,8 @@ class _Function:
             case "load_flash":
                 return (self._load_flash(arguments[0], arguments[1]),)
             case "reset_watchdog":
+                if self.chip.resets_watchdog is not None:
+                    self._io_write(each, WATCHDOG, 0, 0)
                 return ()
             case _:
                 found = self._io_operation(each, name, arguments)

@@ -9,7 +9,7 @@ from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
 from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
-from cyclerule.engines.llvm.layout import REFUSED, RETURNED, Cpu, IoRead, IoWrite, World
+from cyclerule.engines.llvm.layout import REFUSED, RETURNED, WATCHDOG, Cpu, IoRead, IoWrite, World
 from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at
 from cyclerule.engines.llvm.rows import Plan, loop_text
 from cyclerule.engines.reference import Reference
@@ -470,7 +470,10 @@ class Scalar:
         try:
             if self._beats.changed:
                 self._store_beats()
-            bus.write(address, value, cycle, mask)
+            if address == WATCHDOG and self.chip.resets_watchdog is not None:
+                self.chip.resets_watchdog(cycle)
+            else:
+                bus.write(address, value, cycle, mask)
         except Exception as error:  # noqa: BLE001 - the same
             return self._refuse(error, word)
         return self._answer(enabled)

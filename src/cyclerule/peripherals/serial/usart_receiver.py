@@ -303,6 +303,12 @@ class Receiver:
         self._changed()
         return byte.value & 0xFF
 
+    def at_reset(self, cycle: int) -> None:
+        """Turns the receiver off; what comes on the line still comes."""
+        coming = self._line.save()[2:]
+        self.restore(self._chip.state_at_power_on(self))
+        self._line.restore((*self._line.save()[:2], *coming))
+
     def save(self) -> Any:
         """Gives the receiver's state, with what is to come."""
         return (

@@ -35,7 +35,7 @@ class Transmitter:
         self.is_on = False
         self.is_empty = True
         self.is_complete = False
-        self._changed = changed
+        self._chip, self._changed = chip, changed
         self._shifting: int | None = None
         self._waiting: int | None = None
         self._left = 0
@@ -114,6 +114,12 @@ class Transmitter:
         if self.is_busy:
             self._alarm.set(cycle + self._left)
         self._wave.go_on(cycle)
+
+    def at_reset(self, cycle: int) -> None:
+        """Breaks off what is being sent; what was sent stays sent."""
+        sent = tuple(self.sent)
+        self.restore(self._chip.state_at_power_on(self))
+        self.sent[:] = sent
 
     def save(self) -> Any:
         """Gives the transmitter's state, with how much was sent."""

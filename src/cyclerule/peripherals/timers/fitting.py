@@ -2,10 +2,12 @@
 
 import re
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.flags import FlagRegisters
+from cyclerule.peripherals.power import PowerReduction
 from cyclerule.peripherals.timers.layout import NUMBERS, is_asynchronous, layout_of
 from cyclerule.peripherals.timers.prescaler import Prescaler, PrescalerControl
 from cyclerule.peripherals.timers.timer import ClockSelect, Timer
@@ -21,7 +23,7 @@ OWN_TAPS = (1, 8, 32, 64, 128, 256, 1024)
 EXTERNAL = "the external clock of the timer"
 
 
-def fit_timers(chip: Chip) -> dict[int, Timer]:
+def fit_timers(chip: Chip, power: PowerReduction) -> dict[int, Timer]:
     """Gives a chip its timers by number."""
     part = chip.part
     layouts = [layout for number in NUMBERS if (layout := layout_of(part, number)) is not None]
@@ -31,6 +33,9 @@ def fit_timers(chip: Chip) -> dict[int, Timer]:
     shared = Prescaler(chip)
     own = Prescaler(chip) if any(is_asynchronous(part, layout.number) for layout in layouts) else None
     PrescalerControl(chip, shared, own)
+    for prescaler in (shared, own):
+        if prescaler is not None:
+            power.on_change(partial(prescaler.follow, partial(power.is_on, "")))
     registers = _flag_registers(chip)
     timers = dict[int, Timer]()
     for layout in layouts:

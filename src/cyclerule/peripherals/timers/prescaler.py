@@ -31,6 +31,8 @@ class Prescaler:
     def __init__(self, chip: Chip) -> None:
         self.origin = 0
         self.is_held = False
+        # The cycle from which on its own clock stands still, in sleep.
+        self._stopped_at: int | None = None
         self._listeners: list[tuple[Callable[[int], None], Callable[[], None]]] = []
         chip.add(self)
 
@@ -53,13 +55,43 @@ class Prescaler:
         for _, schedule in self._listeners:
             schedule()
 
+    def follow(self, is_stopped: Callable[[], bool], cycle: int) -> None:
+        """Stops with its clock, or goes on in the phase in which it stopped."""
+        stopped_at = self._stopped_at
+        if is_stopped() == (stopped_at is not None):
+            return
+        for settle, _ in self._listeners:
+            settle(cycle)
+        if stopped_at is None:
+            self._stopped_at = cycle
+        else:
+            self.origin += cycle - stopped_at
+            self._stopped_at = None
+        for _, schedule in self._listeners:
+            schedule()
+
+    def counted(self, cycle: int) -> int:
+        """Gives the clocks counted up to a cycle, none while it is held."""
+        if self._stopped_at is not None:
+            cycle = min(cycle, self._stopped_at)
+        return 0 if self.is_held else cycle - self.origin
+
+    @property
+    def is_still(self) -> bool:
+        """Whether no tick is to come."""
+        return self.is_held or self._stopped_at is not None
+
+    def at_reset(self, cycle: int) -> None:
+        """Begins to count anew with a reset of the chip."""
+        self.origin, self.is_held, self._stopped_at = cycle, False, None
+
     def save(self) -> Any:
         """Gives the phase."""
-        return self.origin, self.is_held
+        return self.origin, self.is_held, self._stopped_at
 
     def restore(self, saved: Any) -> None:
         """Sets the phase."""
-        self.origin, self.is_held = saved
+        self.origin, self.is_held, self._stopped_at = saved
 
 
 class Tap(NamedTuple):
@@ -72,11 +104,11 @@ class Tap(NamedTuple):
         """Gives how many ticks lie at or before a cycle, counted from the origin."""
         # UNVERIFIED: that a timer at clock/1 stands still too while TSM is set (sec. 17 says that timers are halted,
         # but clock/1 is no tap of this); a board that reads TCNT1 twice meanwhile would settle it.
-        return 0 if self.prescaler.is_held else (cycle - self.prescaler.origin) // self.divisor
+        return self.prescaler.counted(cycle) // self.divisor
 
     def tick_cycle(self, number: int) -> int:
-        """Gives the cycle of a tick by its number; NEVER while the prescaler is held."""
-        return NEVER if self.prescaler.is_held else self.prescaler.origin + number * self.divisor
+        """Gives the cycle of a tick by its number; NEVER while the prescaler stands still."""
+        return NEVER if self.prescaler.is_still else self.prescaler.origin + number * self.divisor
 
     @property
     def period(self) -> int:
