@@ -8,16 +8,23 @@ from cyclerule.peripherals.pinout import pin_of
 from cyclerule.peripherals.port import Pin, Ports
 from cyclerule.peripherals.power import PowerReduction
 from cyclerule.peripherals.serial.spi import Spi, SpiRegisters
+from cyclerule.peripherals.serial.twi import Twi, TwiRegisters
+from cyclerule.peripherals.serial.twi_master import TwiMaster
 from cyclerule.peripherals.serial.usart import FindPin, Usart, share_baud_high
 from cyclerule.peripherals.serial.usart_registers import serial_ports
 
 
 @dataclass(frozen=True)
 class SerialDevices:
-    """The serial interfaces of a chip; `ports` are the serial ports by number, the first one first."""
+    """The serial interfaces of a chip; `ports` are the serial ports by number, the first one first.
+
+    `twi_master` is a master at the other end of the two-wire bus, which does nothing until it is asked to.
+    """
 
     ports: dict[int, Usart]
     spi: Spi | None
+    twi: Twi | None
+    twi_master: TwiMaster | None
 
     @property
     def first(self) -> Usart | None:
@@ -35,9 +42,13 @@ def fit_serial(chip: Chip, ports: Ports, power: PowerReduction) -> SerialDevices
     if len(made) > 1:
         share_baud_high(chip, made[0], made[1])
     spi = SpiRegisters.of(chip.part)
+    twi_registers = TwiRegisters.of(chip.part)
+    twi = None if twi_registers is None else Twi(chip, twi_registers, pin, power)
     return SerialDevices(
         {each.number: each for each in made},
         None if spi is None else Spi(chip, spi, pin, power),
+        twi,
+        None if twi is None else TwiMaster(chip, twi),
     )
 
 
