@@ -53,6 +53,11 @@ class SteppedTimer:
     buffers: dict[str, int] = field(default_factory=lambda: {"A": 0, "B": 0})
     compare: dict[str, int] = field(default_factory=lambda: {"A": 0, "B": 0})
     flags: set[str] = field(default_factory=set)
+    # COMnx1:0 and the registers OCnx.
+    select: dict[str, int] = field(default_factory=lambda: {"A": 0, "B": 0})
+    output: dict[str, bool] = field(default_factory=lambda: {"A": False, "B": False})
+    # Whether COM1A = 1 toggles in mode 14, as from the ATmega48 on.
+    toggles_in_mode_14: bool = True
     prescaler: int = 0
     # Whether the clock just passed was the one in which TOV was set.
     has_just_overflowed: bool = False
@@ -78,10 +83,12 @@ class SteppedTimer:
 
     def tick(self) -> None:
         """Passes one clock of the timer."""
-        for channel, value in self.compare.items():
-            if self.count == value and not self.is_blocked:
-                self.flags.add(channel)
         top = self.top()
+        is_down = self.count == top or (self.is_falling and self.count != 0)
+        matches = [channel for channel, value in self.compare.items() if self.count == value and not self.is_blocked]
+        for channel in matches:
+            self.flags.add(channel)
+            self.act(channel, opposite=is_down and self.waveform in (PHASE, PHASE_FREQUENCY))
         has_register = isinstance(self.modes[self.mode][1], str)
         is_top = self.count == top and not (self.is_blocked and has_register)
         self.is_blocked = False
@@ -91,6 +98,28 @@ class SteppedTimer:
             self._step_dual(is_top, top)
         else:
             self._step_single(is_top)
+
+    def is_connected(self, channel: str) -> bool:
+        """Tells whether the waveform generator drives the pin: tables 15-2 to 15-7 and 16-1 to 16-3."""
+        kind, top = self.modes[self.mode]
+        if self.select[channel] == 1 and kind not in (NORMAL, CTC):
+            is_icr = top == "ICR" and kind == FAST and self.toggles_in_mode_14
+            return channel == "A" and (top == "OCRA" or is_icr)
+        return self.select[channel] != 0
+
+    def act(self, channel: str, *, opposite: bool = False) -> None:
+        """Does what COMnx say of a match; the opposite on the way down."""
+        if not self.is_connected(channel):
+            return
+        if self.select[channel] == 1:
+            self.output[channel] = not self.output[channel]
+        else:
+            self.output[channel] = (self.select[channel] == 3) != opposite
+
+    def force(self, channel: str) -> None:
+        """Writes the strobe FOCnx, which does nothing in PWM modes."""
+        if self.waveform in (NORMAL, CTC):
+            self.act(channel)
 
     def _overflow(self) -> None:
         self.has_just_overflowed = "TOV" not in self.flags
@@ -103,6 +132,9 @@ class SteppedTimer:
             self._overflow()
         self.count = 0 if is_top or self.count == self.maximum else self.count + 1
         if self.waveform == FAST and self.count == 0:
+            for channel, select in self.select.items():
+                if select > 1:
+                    self.output[channel] = select == 2
             self.compare = dict(self.buffers)
 
     def _step_dual(self, is_top: bool, top: int) -> None:
@@ -119,8 +151,17 @@ class SteppedTimer:
             self.count = 0 if self.count == self.maximum else self.count + 1
         if self.count == 0:
             self.is_falling = False
+        if is_top:
+            self._look_at_top(top)
         if is_top if self.waveform == PHASE else was_bottom:
             self.compare = dict(self.buffers)
+
+    def _look_at_top(self, top: int) -> None:
+        """The output at TOP is that of a match on the way up, unless OCR is TOP itself then: sec. 15.7.4."""
+        for channel, value in self.compare.items():
+            new = self.buffers[channel] if self.waveform == PHASE else value
+            if self.select[channel] > 1 and (value < top or (value == top > new)):
+                self.output[channel] = self.select[channel] == 3
 
     # What the program does; each takes effect at the edge that has just passed.
 

@@ -2,10 +2,13 @@
 
 import random
 from collections.abc import Mapping
+from functools import partial
 from typing import NamedTuple
 
 import pytest
 
+from cyclerule.peripherals.pinout import pin_of
+from cyclerule.peripherals.port import Pin
 from tests.peripherals.fitted import Fitted
 from tests.peripherals.stepped_timer import EIGHT_BITS, SIXTEEN_BITS, SteppedTimer
 
@@ -58,15 +61,51 @@ class Pair:
         if f"OCR{n}B" in self.model.chip.part.registers:
             self.channels["B"] = f"{n}B"
         else:
-            del self.stepped.buffers["B"], self.stepped.compare["B"]
+            for each in (self.stepped.buffers, self.stepped.compare, self.stepped.select, self.stepped.output):
+                del each["B"]
+        self.stepped.toggles_in_mode_14 = "GPIOR0" in self.model.chip.part.registers
+        self._find_pins()
         names = {"TOV": f"TOV{n}", "ICF": f"ICF{n}"} | {c: f"OCF{name}" for c, name in self.channels.items()}
         self.flag_bits = {flag: 1 << bits[name] for flag, name in names.items() if name in bits}
 
+    def _find_pins(self) -> None:
+        """Makes the compare outputs' pins outputs; in every other program somebody listens to them."""
+        self.pins: dict[str, Pin] = {}
+        self.heard: dict[str, list[tuple[bool, int]]] = {}
+        self.expected: dict[str, list[tuple[bool, int]]] = {}
+        for channel, name in self.channels.items():
+            pin = self.model.devices.ports.pin(pin_of(self.model.chip.part, f"OC{name}"))
+            assert pin is not None, f"OC{name} of {self.kind.part}"
+            self.pins[channel] = pin
+            self.model.write(f"DDR{pin.letter}", self.model.read(f"DDR{pin.letter}", 0) | 1 << pin.bit, 0)
+            self.expected[channel] = []
+            if self.random.random() < 0.5:
+                heard = self.heard[channel] = list[tuple[bool, int]]()
+                pin.listen(partial(_note, heard))
+        self.levels = self.before = dict.fromkeys(self.channels, False)
+
     def pass_to(self, cycle: int) -> None:
         """Steps the one; the other needs nothing."""
-        for _ in range(cycle - self.cycle):
+        while self.cycle < cycle:
+            self.note_levels()
+            self.before = self.levels
             self.stepped.clock()
-        self.cycle = cycle
+            self.cycle += 1
+        self.note_levels()
+
+    def note_levels(self) -> None:
+        """Notes the levels that the pins have in the present cycle."""
+        stepped = self.stepped
+        levels = {channel: stepped.is_connected(channel) and stepped.output[channel] for channel in self.channels}
+        for channel, level in levels.items():
+            if level != self.levels[channel]:
+                expected = self.expected[channel]
+                # Two changes in one cycle are none.
+                if expected and expected[-1][1] == self.cycle:
+                    expected.pop()
+                else:
+                    expected.append((level, self.cycle))
+        self.levels = levels
 
     def read_count(self) -> int:
         """Reads TCNT, both bytes in the present cycle, so that no time passes."""
@@ -90,19 +129,41 @@ class Pair:
         """Writes the control registers; where mode and clock do not share one, the mode first."""
         n, bits, model, controls = self.kind.n, self.model.chip.part.bits, self.model, self.kind.controls
         divisor = self.kind.clocks[select]
+        outputs = {channel: self.random.choice([0, 1, 2, 3]) for channel in self.channels}
         if controls in ("", "A"):
+            # COM = 1 in PWM modes is reserved here.
+            if outputs["A"] == 1 and mode in (1, 3):
+                outputs["A"] = 2
             value = select | (mode & 1) << bits[f"WGM{n}0"] | (mode >> 1) << bits[f"WGM{n}1"]
-            model.write(f"TCCR{n}{controls}", value, self.cycle)
+            model.write(f"TCCR{n}{controls}", value | self.output_bits(outputs), self.cycle)
+            self.stepped.select = outputs
             self.stepped.write_settings(mode, divisor)
             return
         # In two steps, each of which must not pass through a reserved mode: stopped in normal mode first.
         model.write(f"TCCR{n}B", 0, self.cycle)
         upper = self.stepped.mode & 3
         self.stepped.write_settings(upper, 0)
-        model.write(f"TCCR{n}A", mode & 3, self.cycle)
+        model.write(f"TCCR{n}A", mode & 3 | self.output_bits(outputs), self.cycle)
+        self.stepped.select = outputs
         self.stepped.write_settings(mode & 3, 0)
         model.write(f"TCCR{n}B", (mode >> 2) << 3 | select, self.cycle)
         self.stepped.write_settings(mode, divisor)
+
+    def output_bits(self, outputs: Mapping[str, int]) -> int:
+        """Gives COMnx of each channel in their places."""
+        bits = self.model.chip.part.bits
+        return sum(outputs[channel] << bits[f"COM{name}0"] for channel, name in self.channels.items())
+
+    def strobe(self) -> None:
+        """Writes a strobe FOCnx, with nothing else changed."""
+        n, controls, part = self.kind.n, self.kind.controls, self.model.chip.part
+        channel = self.random.choice([*self.channels])
+        register = {"": f"TCCR{n}", "A": f"TCCR{n}A", "AB": f"TCCR{n}B", "16": f"TCCR{n}C"}[controls]
+        if register not in part.registers:
+            register = f"TCCR{n}A"
+        kept = 0 if register.endswith("C") else self.model.read(register, self.cycle)
+        self.model.write(register, kept | self.model.bit(f"FOC{self.channels[channel]}"), self.cycle)
+        self.stepped.force(channel)
 
     def act(self) -> None:
         """Does one thing at random to both."""
@@ -123,6 +184,8 @@ class Pair:
             value = self.small()
             model.write(f"ICR{n}", value, self.cycle)
             stepped.icr = value
+        elif choice < 9 and self.random.random() < 0.3:
+            self.strobe()
         else:
             cleared = self.random.choice([*self.flag_bits])
             model.write(self.kind.flags, self.flag_bits[cleared], self.cycle)
@@ -134,7 +197,26 @@ class Pair:
         assert self.read_count() == stepped.count
         flags = model.read(self.kind.flags, self.cycle)
         assert {flag for flag, bit in self.flag_bits.items() if flags & bit} == stepped.flags
+        for channel, pin in self.pins.items():
+            if self.random.random() < 0.5:
+                read = bool(model.read(f"PIN{pin.letter}", self.cycle) >> pin.bit & 1)
+                assert read == self.before[channel], f"pin of channel {channel}"
         assert {channel: self.read_compare(channel) for channel in self.channels} == stepped.buffers
+
+
+def _note(heard: list[tuple[bool, int]], level: bool, cycle: int) -> None:
+    heard.append((level, cycle))
+
+
+def without_glitches(heard: list[tuple[bool, int]]) -> list[tuple[bool, int]]:
+    """Leaves out changes that lasted no time."""
+    kept = list[tuple[bool, int]]()
+    for level, cycle in heard:
+        if kept and kept[-1][1] == cycle:
+            kept.pop()
+        else:
+            kept.append((level, cycle))
+    return kept
 
 
 def compare(kind: Kind, seeds: range) -> None:
@@ -149,10 +231,13 @@ def compare(kind: Kind, seeds: range) -> None:
             try:
                 if pair.random.random() < 0.5:
                     pair.act()
+                    pair.note_levels()
                 pair.check()
             except AssertionError as error:
                 error.add_note(f"{kind}, program {seed}, cycle {pair.cycle}: {pair.stepped}")
                 raise
+        for channel, heard in pair.heard.items():
+            assert without_glitches(heard) == pair.expected[channel], f"{kind}, program {seed}"
         assert pair.model.unmodelled() == []
 
 

@@ -327,7 +327,6 @@ def test_a_count_left_over_from_a_mode_that_is_not_modelled_is_told_when_it_is_u
 @pytest.mark.parametrize(
     ("register", "value", "told"),
     [
-        ("TCCR1A", 0x40, "TCCR1A: a compare output on its pin"),
         ("TCCR1B", 0x40, "TCCR1B: input capture"),
         ("TCCR1B", 0x07, "TCCR1B: the external clock of the timer"),
         ("TIMSK1", 0x20, None),

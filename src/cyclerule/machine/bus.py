@@ -142,6 +142,7 @@ class IoBus:
             value, mask = self._value(address, cycle - 2) & ~mask | value & mask, 0xFF
         if self._events.next_cycle <= cycle:
             self._events.run_until(cycle)
+        self._events.now = cycle
         if self.log is not None and not self._is_quiet[address]:
             whole = value if mask == 0xFF else self._data[address] & ~mask | value & mask
             self.log.append(IoWrite(cycle, self.name(address), whole))

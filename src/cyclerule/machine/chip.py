@@ -97,6 +97,7 @@ class Chip:
         self.is_asleep = False
         # Cycles in sleep so far, the wake-up included; a count, and no part of the state.
         self.asleep_cycles = 0
+        self.is_being_restored = False
         self.interrupt_shadow = False
         self.ram_start, self.ram_end = part.ram_start, part.ram_end
         # Parts with at most 256 bytes of data space have no SPH, and a stack pointer of eight bits (AT90S2313
@@ -261,7 +262,11 @@ class Chip:
         self.program_counter, self.stack_pointer, self.cycle, self.is_asleep, self.interrupt_shadow = saved[2:7]
         self.lowest_stack_pointer = self.stack_pointer
         self.pending_reset = None
+        self.events.now = self.cycle
         self.events.restore(saved[7], saved[10])
         self.interrupts.restore(saved[8])
+        # Devices may touch each other meanwhile, but must not make anything happen.
+        self.is_being_restored = True
         for device, state in zip(self.devices, saved[9], strict=True):
             device.restore(state)
+        self.is_being_restored = False

@@ -70,6 +70,8 @@ class EventQueue:
     def __init__(self) -> None:
         self.alarms: list[Alarm] = []
         self.next_cycle = NEVER
+        # The last cycle at which a device was made to do something: by an alarm, or by a write to a register.
+        self.now = 0
         # Counts changes to what is to come, so that others need not compare.
         self.version = 0
 
@@ -115,6 +117,7 @@ class EventQueue:
             due = first.due
             first.due = NEVER
             self.refresh()
+            self.now = due
             first.action(due)
 
     def save(self) -> tuple[int, ...]:

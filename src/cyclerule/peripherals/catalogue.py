@@ -41,7 +41,7 @@ def fit_devices(chip: Chip) -> Devices:
     pin_interrupts = fit_pin_interrupts(chip, ports)
     if pin_interrupts is not None:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
-    timers = fit_timers(chip, system.power)
+    timers = fit_timers(chip, ports, system.power)
     devices = Devices(ports, timers, system, fit_serial(chip, ports, system.power), pin_interrupts)
     chip.keep_power_on_state()
     return devices

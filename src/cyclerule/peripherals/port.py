@@ -44,6 +44,7 @@ class Port:
         self._listeners: list[list[Listener]] = [[] for _ in range(8)]
         self._heard = 0
         self._followers: list[Callable[[int], None]] = []
+        self._chip = chip
         self.pins = tuple(Pin(self, bit) if self.pin_mask >> bit & 1 else None for bit in range(8))
         self._chip, self._data = chip, chip.data
         self._attach(chip)
@@ -69,7 +70,12 @@ class Port:
 
     def pin_levels(self) -> int:
         """Gives the levels on the pins now."""
+        self._catch_up(self._present())
         return self._now
+
+    def _present(self) -> int:
+        # While the chip runs, its own cycle is that of the start.
+        return max(self._chip.cycle, self._chip.events.now)
 
     def outputs(self) -> int:
         """Gives which pins the chip itself drives now."""
@@ -110,13 +116,15 @@ class Port:
         return self._now if cycle >= self._changed_at else self._before
 
     def follow(self, update: Callable[[int], None]) -> None:
-        """Has `update` called with the cycle before the port changes or is read.
+        """Has `update` called with the cycle before the port changes or is read, with -1 when someone begins to listen.
 
         For a device that moves a pin so often that it does so, edge by edge, only when somebody looks.
         """
         self._followers.append(update)
 
     def _catch_up(self, cycle: int) -> None:
+        if self._chip.is_being_restored:
+            return
         for update in self._followers:
             update(cycle)
 
@@ -156,6 +164,7 @@ class Port:
 
     def listen(self, bit: int, action: Listener) -> None:
         """Has `action` called whenever the level on a pin changes."""
+        self._catch_up(self._present())
         self._listeners[bit].append(action)
         self._heard |= 1 << bit
         # Devices whose pin is now heard have to tell its edges as they come.

@@ -7,10 +7,14 @@ from functools import partial
 from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.flags import FlagRegisters
+from cyclerule.peripherals.pinout import pin_of
+from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.power import PowerReduction
-from cyclerule.peripherals.timers.layout import NUMBERS, is_asynchronous, layout_of
+from cyclerule.peripherals.timers.clock import ClockSelect
+from cyclerule.peripherals.timers.compare_output import CompareOutput, PortOutputs
+from cyclerule.peripherals.timers.layout import NUMBERS, Layout, is_asynchronous, layout_of
 from cyclerule.peripherals.timers.prescaler import Prescaler, PrescalerControl
-from cyclerule.peripherals.timers.timer import ClockSelect, Timer
+from cyclerule.peripherals.timers.timer import Timer
 from cyclerule.peripherals.timers.timer8 import Timer8
 from cyclerule.peripherals.timers.timer16 import Timer16
 
@@ -23,7 +27,7 @@ OWN_TAPS = (1, 8, 32, 64, 128, 256, 1024)
 EXTERNAL = "the external clock of the timer"
 
 
-def fit_timers(chip: Chip, power: PowerReduction) -> dict[int, Timer]:
+def fit_timers(chip: Chip, ports: Ports, power: PowerReduction) -> dict[int, Timer]:
     """Gives a chip its timers by number."""
     part = chip.part
     layouts = [layout for number in NUMBERS if (layout := layout_of(part, number)) is not None]
@@ -36,16 +40,43 @@ def fit_timers(chip: Chip, power: PowerReduction) -> dict[int, Timer]:
     for prescaler in (shared, own):
         if prescaler is not None:
             power.on_change(partial(prescaler.follow, partial(power.is_on, "")))
-    registers = _flag_registers(chip)
+    registers, outputs = _flag_registers(chip), _Outputs(chip, ports)
     timers = dict[int, Timer]()
     for layout in layouts:
         prescaler, clocks = shared, _shared_clocks(shared)
         if own is not None and is_asynchronous(part, layout.number):
             prescaler, clocks = own, (None, *map(own.tap, OWN_TAPS))
         kind = Timer8 if layout.size_bytes == 1 else Timer16
-        timer = timers[layout.number] = kind(chip, layout, clocks, registers)
+        timer = timers[layout.number] = kind(chip, layout, clocks, registers, outputs.of(layout))
         prescaler.on_change(timer.settle, timer.schedule)
+        power.on_change(partial(_follow_power, power, timer))
     return timers
+
+
+def _follow_power(power: PowerReduction, timer: Timer, cycle: int) -> None:
+    timer.halt(power.is_on(f"PRTIM{timer.number}"), cycle)
+
+
+class _Outputs:
+    """Makes compare outputs, which those on one port share something for."""
+
+    def __init__(self, chip: Chip, ports: Ports) -> None:
+        self._chip, self._ports = chip, ports
+        self._by_port: dict[str, PortOutputs] = {}
+
+    def of(self, layout: Layout) -> dict[str, CompareOutput]:
+        """Makes those of a timer by channel."""
+        return {channel: self._make(f"OC{unit.name}") for channel, unit in layout.units.items()}
+
+    def _make(self, name: str) -> CompareOutput:
+        pin = self._ports.pin(pin_of(self._chip.part, name))
+        output = CompareOutput(self._chip, name, pin)
+        if pin is not None:
+            if pin.letter not in self._by_port:
+                self._by_port[pin.letter] = PortOutputs(pin.port)
+                self._chip.add(self._by_port[pin.letter])
+            self._by_port[pin.letter].add(output)
+        return output
 
 
 def _shared_clocks(prescaler: Prescaler) -> tuple[ClockSelect, ...]:

@@ -1,9 +1,10 @@
 """Where a part keeps the registers and bits of a timer, and of which kind that is, read from its device header."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
+from cyclerule.machine.generation import has_single_bit_access
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.timers.waveform import MODES_8_BIT, MODES_16_BIT, Mode, Slope
 
@@ -43,6 +44,8 @@ class Layout:
     clock_letter: str
     units: Mapping[str, Unit]
     is_first_generation: bool = False
+    is_current_generation: bool = False
+    """Whether the part is of the ATmega48's generation or later."""
 
     @property
     def maximum(self) -> int:
@@ -62,9 +65,8 @@ def layout_of(part: Part, number: int) -> Layout | None:
     has_flags = f"TIMSK{number}" in part.registers or "TIMSK" in part.registers
     if count is None or not has_flags or has_high_speed_clock(part, number):
         return None
-    if count.size_bytes == 2:
-        return _sixteen_bits(part, number)
-    return _eight_bits(part, number)
+    layout = _sixteen_bits(part, number) if count.size_bytes == 2 else _eight_bits(part, number)
+    return None if layout is None else replace(layout, is_current_generation=has_single_bit_access(part))
 
 
 def has_high_speed_clock(part: Part, number: int) -> bool:

@@ -5,68 +5,47 @@ for the first generation AT90S8515, 0841G, "Timer/Counter1". Figures 15-8 to 15-
 which each flag is set.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 from cyclerule.errors import NotModelled
 from cyclerule.machine.chip import Chip
-from cyclerule.machine.events import NEVER, Alarm, Recurrence
-from cyclerule.peripherals.flags import FlagRegisters, Source
-from cyclerule.peripherals.timers.counter import Course, course
+from cyclerule.peripherals.flags import FlagRegisters
+from cyclerule.peripherals.timers.clock import Clock, ClockSelect, Run
+from cyclerule.peripherals.timers.compare_output import Action, CompareOutput, Wave, action_of
+from cyclerule.peripherals.timers.counter import course
 from cyclerule.peripherals.timers.layout import Layout, Unit
+from cyclerule.peripherals.timers.mark import Mark
 from cyclerule.peripherals.timers.waveform import Mode, Slope, Top
 
 OVERFLOW, CAPTURE = "overflow", "capture"
-
-
-class Clock(Protocol):
-    """What a timer counts; ticks are numbered, from an origin of the clock's own."""
-
-    def ticks(self, cycle: int) -> int:
-        """Gives how many ticks lie at or before a cycle."""
-
-    def tick_cycle(self, number: int) -> int:
-        """Gives the cycle of a tick; NEVER when it is not known to come."""
-
-    @property
-    def period(self) -> int | None:
-        """The cycles from tick to tick; None when they differ."""
-
-
-ClockSelect = Clock | str | None
-"""What a clock select code means: a clock, stopped (None), or in words what is not modelled."""
 
 Registers = Callable[[str], FlagRegisters]
 """Gives the flag and mask registers that an enable bit stands in."""
 
 
-@dataclass(eq=False)
-class Mark:
-    """A flag that is set one tick after the count is `value`, from tick `first` of the course on; None for never."""
-
-    alarm: Alarm
-    source: Source
-    is_match: bool
-    value: int | None = None
-    first: int = 0
-
-
 class Timer:
     """One timer/counter.
 
-    Between settings the count is a function of the clock's ticks: `_course` from the setting at `_since` on. An alarm
-    stands only at a tick that sets a flag which is not set yet, or which asks for an interrupt.
+    Between settings the count is a function of the clock's ticks: `_run` from the setting at `_since` on, None while it
+    stands still.
     """
 
-    def __init__(self, chip: Chip, layout: Layout, clocks: Sequence[ClockSelect], registers: Registers) -> None:
+    def __init__(
+        self,
+        chip: Chip,
+        layout: Layout,
+        clocks: Sequence[ClockSelect],
+        registers: Registers,
+        outputs: Mapping[str, CompareOutput],
+    ) -> None:
         self.chip, self.layout, self.number = chip, layout, layout.number
-        self._clocks = clocks
+        self._clocks, self._outputs = clocks, outputs
         self._control = dict.fromkeys(layout.controls, 0)
-        self._course = Course(0, 1, 0, 0, layout.maximum, False)
-        self._count, self._is_falling = 0, False
-        self._since = self._base = 0
+        self._is_halted = False
+        self._run: Run | None = None
+        self._count, self._is_falling, self._since = 0, False, 0
         # Whether the count at hand raises no match at the next tick, because it was written. On the first generation
         # a match only comes when the timer counts to the value (AT90S8515 datasheet, OCR1A).
         self._is_match_blocked = layout.is_first_generation
@@ -115,17 +94,18 @@ class Timer:
         source = pair.add_source(part.bits[flag], part.bits[enable], vector)
         # An overflow's flag is set before those of matches, which matters to no program.
         alarm = self.chip.events.alarm(partial(self._reach, name), priority=int(name != OVERFLOW))
-        mark = self._marks[name] = Mark(alarm, source, name in self.layout.units)
+        is_late = self.layout.is_first_generation and name in self.layout.units
+        mark = self._marks[name] = Mark(alarm, source, is_late)
         source.on_clear = partial(self._rearm, mark)
         pair.on_enable.append(partial(self._rearm, mark))
 
     def _attach_controls(self) -> None:
         self._strobes = {
-            letter: sum(
-                1 << unit.strobe.position
-                for unit in self.layout.units.values()
+            letter: {
+                unit.strobe.position: channel
+                for channel, unit in self.layout.units.items()
                 if unit.strobe is not None and unit.strobe.letter == letter
-            )
+            }
             for letter in self.layout.controls
         }
         for letter, register in self.layout.controls.items():
@@ -152,15 +132,8 @@ class Timer:
 
     @property
     def clock(self) -> ClockSelect:
-        """What the clock select bits say."""
-        return self._clocks[self._control[self.layout.clock_letter] & 7]
-
-    def _running(self) -> tuple[Mode, Clock] | None:
-        """Gives mode and clock when the timer counts in a way that is modelled exactly."""
-        mode, clock = self.mode, self.clock
-        if mode is None or clock is None or isinstance(clock, str) or self._clears_late(mode, clock):
-            return None
-        return mode, clock
+        """What the clock select bits say; None, too, while power reduction or sleep stops the clock."""
+        return None if self._is_halted else self._clocks[self._control[self.layout.clock_letter] & 7]
 
     def _clears_late(self, mode: Mode, clock: Clock) -> bool:
         # With a prescaled clock it clears one CPU cycle after the match (AT90S8515 datasheet, TCCR1B, bit CTC1).
@@ -177,8 +150,10 @@ class Timer:
         self.settle(cycle)
         if self.layout.is_first_generation and self.clock is None:
             self._is_match_blocked = True
+        strobes = self._strobes[letter]
         # The strobes FOCnx read as zero.
-        self._control[letter] = (self._control[letter] & ~mask | value & mask) & ~self._strobes[letter] & 0xFF
+        kept = ~sum(1 << position for position in strobes) & 0xFF
+        self._control[letter] = (self._control[letter] & ~mask | value & mask) & kept
         self.chip.data[address] = self._control[letter]
         mode = self.mode
         # UNVERIFIED: that a mode with a dual slope begins on the way up; a board that leaves mode 8 on the way down,
@@ -188,18 +163,15 @@ class Timer:
             # UNVERIFIED: that leaving a mode with double buffering brings the buffers into force at once; a board
             # that writes OCR0A in fast PWM, turns to CTC in mid-period and reads when it clears would settle it.
             self._compare.update(self._buffers)
+            for position, channel in strobes.items():
+                # The COMnx bits written with the strobe hold for it already: DS40002061A sec. 15.9.2, FOC0A.
+                if value & mask & 1 << position:
+                    self._outputs[channel].force(self._action(channel))
         self._tell_unmodelled(letter)
         self.schedule()
 
     def _tell_unmodelled(self, letter: str) -> None:
         mode, clock = self.mode, self.clock
-        outputs = sum(
-            3 << unit.output.position
-            for unit in self.layout.units.values()
-            if unit.output is not None and unit.output.letter == letter
-        )
-        if self._control[letter] & outputs:
-            self._tell(letter, "a compare output on its pin")
         if isinstance(clock, str):
             self._tell(letter, clock)
         elif clock is not None and mode is None:
@@ -211,24 +183,31 @@ class Timer:
         register = self.layout.controls.get(letter) or next(iter(self.layout.controls.values()))
         self.chip.bus.report_unmodelled(register, what)
 
+    def halt(self, is_halted: bool, cycle: int) -> None:
+        """Stops the clock for power reduction or sleep, or lets it go on."""
+        if is_halted != self._is_halted:
+            self.settle(cycle)
+            self._is_halted = is_halted
+            self.schedule()
+
     # The count.
 
     def count(self, cycle: int) -> int:
         """Gives TCNTn at a cycle; raises NotModelled when it counts in a way that is not modelled."""
-        running = self._running()
-        if running is None:
-            if self.clock is None:
-                return self._count
-            what = self.clock if isinstance(self.clock, str) else f"waveform mode {self.mode_number} of this timer"
-            raise NotModelled(f"{self.layout.name} is read, but {what} is not modelled")
-        return self._course.value(running[1].ticks(cycle) - self._base)
+        if self._run is not None:
+            return self._run.value(cycle)
+        if self.clock is None:
+            return self._count
+        what = self.clock if isinstance(self.clock, str) else f"waveform mode {self.mode_number} of this timer"
+        raise NotModelled(f"{self.layout.name} is read, but {what} is not modelled")
 
     def settle(self, cycle: int) -> None:
         """Makes `cycle` the new reference point, before anything changes how the timer counts."""
-        running = self._running()
-        if running is not None:
-            tick = running[1].ticks(cycle) - self._base
-            self._count, self._is_falling = self._course.value(tick), self._course.is_falling(tick)
+        for output in self._outputs.values():
+            output.settle(cycle)
+        if self._run is not None:
+            tick = self._run.tick(cycle)
+            self._count, self._is_falling = self._run.course.value(tick), self._run.course.is_falling(tick)
             self._is_match_blocked = self._is_match_blocked and tick == 0
         elif self.clock is not None and cycle > self._since:
             self._is_count_stale = True
@@ -236,40 +215,46 @@ class Timer:
 
     def schedule(self) -> None:
         """Lays the course from the reference point on, with every alarm on it."""
-        running = self._running()
-        if running is None:
-            for mark in self._marks.values():
-                mark.alarm.clear()
+        mode, clock = self.mode, self.clock
+        if mode is None or clock is None or isinstance(clock, str) or self._clears_late(mode, clock):
+            self._run = None
             self._update.clear()
-            return
-        mode, clock = running
+        else:
+            self._run_in(mode, clock)
+        for mark in self._marks.values():
+            mark.arm(self._run, self._since, is_steady=not self._is_count_stale)
+        for channel in self._outputs:
+            self._connect(channel)
+
+    def _run_in(self, mode: Mode, clock: Clock) -> None:
         top = self._top(mode)
         # A match for a TOP in a register is ignored after TCNT was written, and the count goes on to MAX: DS40002061A
         # sec. 16.7.3 (there said of PWM modes; in CTC it follows from the match being what clears).
         misses_top = self._is_match_blocked and isinstance(mode.top, Top)
-        maximum = self.layout.maximum
         # UNVERIFIED: that a count above TOP on its way up in a mode with a dual slope goes on to MAX and 0, and that
         # a write to TCNT leaves the direction; a board that lowers ICR1, or writes TCNT1, in mid-period in mode 8 and
         # reads TCNT1 twice would settle it.
-        self._course = course(
+        is_falling = self._is_falling and mode.is_dual
+        line = course(
             self._count,
             top,
-            maximum,
+            self.layout.maximum,
             is_dual=mode.is_dual,
-            is_falling=self._is_falling and mode.is_dual,
+            is_falling=is_falling,
             misses_top=misses_top,
         )
-        self._base = clock.ticks(self._since)
-        self._mark_flags(mode, top, misses_top)
-        for mark in self._marks.values():
-            self._arm(mark, self._since)
-        self._schedule_update(mode, top, misses_top)
+        self._run = Run(line, clock, clock.ticks(self._since))
+        self._place_marks(mode, top, misses_top)
+        at = self._update_tick(self._run, mode, misses_top)
+        if at is None:
+            self._update.clear()
+        else:
+            self._update.set(self._run.cycle(at))
 
-    def _mark_flags(self, mode: Mode, top: int, misses_top: bool) -> None:
-        first = int(self._is_match_blocked)
+    def _place_marks(self, mode: Mode, top: int, misses_top: bool) -> None:
         for name, mark in self._marks.items():
             if name in self._compare:
-                mark.value, mark.first = self._compare[name], first
+                mark.value, mark.first = self._compare[name], int(self._is_match_blocked)
             elif name == OVERFLOW:
                 mark.value = self._overflow_value(mode, top)
                 mark.first = int(misses_top and mode.slope is Slope.FAST)
@@ -289,39 +274,37 @@ class Timer:
         # lowers ICR1 below TCNT1 in mode 14 would settle it.
         return top if mode.slope is Slope.FAST else self.layout.maximum
 
-    def _arm(self, mark: Mark, cycle: int) -> None:
-        """Sets a mark's alarm to the first cycle after this one at which its flag is set."""
-        clock, value = self.clock, mark.value
-        # What is set already cannot be set again, and asks for nothing.
-        is_idle = mark.source.is_set and not mark.source.is_enabled
-        if value is None or clock is None or isinstance(clock, str) or is_idle:
-            mark.alarm.clear()
-            return
-        at = self._course.next_at(value, max(clock.ticks(cycle) - self._base, mark.first))
-        if at is not None and self._due(mark, at, clock) <= cycle:
-            at = self._course.next_at(value, at + 1)
-        if at is None:
-            mark.alarm.clear()
-        else:
-            mark.alarm.set(self._due(mark, at, clock), self._recurrence(mark, at, clock))
-
-    def _due(self, mark: Mark, at: int, clock: Clock) -> int:
-        if self.layout.is_first_generation and mark.is_match:
-            # On the first generation one CPU cycle after the count came there (AT90S8515 datasheet, OCR1A).
-            return clock.tick_cycle(self._base + at) + 1
-        return clock.tick_cycle(self._base + at + 1)
-
-    def _recurrence(self, mark: Mark, at: int, clock: Clock) -> Recurrence | None:
-        course, period = self._course, clock.period
-        again = None if mark.value is None else course.next_at(mark.value, at + 1)
-        if period is None or again is None or at < course.lead or self._is_count_stale:
+    def _update_tick(self, run: Run, mode: Mode, misses_top: bool) -> int | None:
+        """Gives the tick with which compare registers take their buffers: tables 15-8 and 16-4, figure 16-12."""
+        if not mode.is_buffered or self._compare == self._buffers:
             return None
-        return Recurrence(period * course.period, mark.source) if again - at == course.period else None
+        if mode.slope is Slope.FAST:
+            # UNVERIFIED: that the update needs the count to come to BOTTOM, so that a buffer written while the timer
+            # stands at 0 waits for a whole period; a board that writes OCR0B in mode 3, then starts the timer and
+            # polls OCF0B, would settle it.
+            return run.course.next_at(0, 1)
+        is_at_top = mode.slope is Slope.PHASE
+        at = run.course.next_at(run.course.top, int(misses_top)) if is_at_top else run.course.next_at(0, 0)
+        return None if at is None else at + 1
+
+    def _take_buffers(self, cycle: int) -> None:
+        self.settle(cycle)
+        mode = self.mode
+        if mode is not None and mode.slope is Slope.PHASE:
+            top = self._top(mode)
+            for channel, value in self._compare.items():
+                if value == top > self._buffers[channel]:
+                    # From TOP to less: at TOP the output becomes that of a match on the way up, sec. 15.7.4.
+                    self._outputs[channel].match_upwards()
+        self._compare.update(self._buffers)
+        self.schedule()
+
+    # Flags.
 
     def _rearm(self, mark: Mark, cycle: int) -> None:
         """Sets a mark's alarm anew where it was left out because the flag was set."""
-        if mark.alarm.due == NEVER and self._running() is not None:
-            self._arm(mark, cycle)
+        if mark.is_dormant:
+            mark.arm(self._run, cycle, is_steady=not self._is_count_stale)
 
     def _reach(self, name: str, cycle: int) -> None:
         self._use_count()
@@ -329,40 +312,40 @@ class Timer:
         if name == OVERFLOW:
             self._overflowed = (cycle, mark.source.is_set)
         mark.source.registers.raise_flag(mark.source)
-        self._arm(mark, cycle)
-
-    def _schedule_update(self, mode: Mode, top: int, misses_top: bool) -> None:
-        """Sets the tick with which compare registers take their buffers: tables 15-8 and 16-4, figure 16-12."""
-        clock, at = self.clock, None
-        if mode.is_buffered and self._compare != self._buffers:
-            if mode.slope is Slope.FAST:
-                # UNVERIFIED: that the update needs the count to come to BOTTOM, so that a buffer written while the
-                # timer stands at 0 waits for a whole period; a board that writes OCR0B in mode 3, then starts the
-                # timer and polls OCF0B, would settle it.
-                at = self._course.next_at(0, 1)
-            elif mode.slope is Slope.PHASE:
-                at = self._after(self._course.next_at(top, int(misses_top)))
-            else:
-                at = self._after(self._course.next_at(0, 0))
-        if at is None or clock is None or isinstance(clock, str):
-            self._update.clear()
-        else:
-            self._update.set(clock.tick_cycle(self._base + at))
-
-    @staticmethod
-    def _after(tick: int | None) -> int | None:
-        return None if tick is None else tick + 1
-
-    def _take_buffers(self, cycle: int) -> None:
-        self.settle(cycle)
-        self._compare.update(self._buffers)
-        self.schedule()
+        mark.arm(self._run, cycle, is_steady=not self._is_count_stale)
 
     def _use_count(self) -> None:
         # Programs that set a board's timer up anew seldom care where it counts on from, so it is told, not refused.
         if self._is_count_stale:
             self._is_count_stale = False
             self._tell(self.layout.clock_letter, "the count left over from another waveform mode or clock")
+
+    # Outputs.
+
+    def _connect(self, channel: str) -> None:
+        """Has an output follow the present settings from the reference point on."""
+        output, place, mode = self._outputs[channel], self.layout.units[channel].output, self.mode
+        action, wave = self._action(channel), None
+        if action is not None and place is not None:
+            if output.pin is None:
+                self._tell(place.letter, f"the compare output {output.name}, whose pin is not known")
+            elif output.is_beside_another:
+                self._tell(place.letter, f"the output compare modulator of {output.name}")
+        if action is not None and self._run is not None and mode is not None:
+            wave = self._wave(self._run, mode, action, self._compare[channel])
+        output.begin(action, wave, self._since)
+
+    def _action(self, channel: str) -> Action | None:
+        place = self.layout.units[channel].output
+        select = 0 if place is None else self._control[place.letter] >> place.position & 3
+        return action_of(self.mode, channel, select, toggles_below_icr=self.layout.is_current_generation)
+
+    def _wave(self, run: Run, mode: Mode, action: Action, value: int) -> Wave:
+        is_late = self.layout.is_first_generation
+        # The match of the count at hand has acted already, or will not.
+        is_over = self._is_match_blocked or (is_late and run.cycle(0) < self._since)
+        misses_top = self._is_match_blocked and isinstance(mode.top, Top)
+        return Wave(run, mode.slope, action, value, int(is_over), int(misses_top), is_late)
 
     # Registers of either width.
 
@@ -406,18 +389,20 @@ class Timer:
             tuple(self._control.items()),
             tuple(self._compare.items()),
             tuple(self._buffers.items()),
-            self._capture,
-            (self._count, self._is_falling, self._since, self._base, self._course),
-            (self._is_match_blocked, self._is_count_stale),
+            (self._capture, self._count, self._is_falling, self._since, self._run),
+            (self._is_match_blocked, self._is_count_stale, self._is_halted),
             tuple((mark.value, mark.first) for mark in self._marks.values()),
+            tuple(output.save() for output in self._outputs.values()),
         )
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state; the alarms are restored with the queue."""
-        control, compare, buffers, self._capture, course, flags, marks = saved
+        control, compare, buffers, counting, states, marks, outputs = saved
         self._control, self._compare, self._buffers = dict(control), dict(compare), dict(buffers)
-        self._count, self._is_falling, self._since, self._base, self._course = course
-        self._is_match_blocked, self._is_count_stale = flags
+        self._capture, self._count, self._is_falling, self._since, self._run = counting
+        self._is_match_blocked, self._is_count_stale, self._is_halted = states
         for mark, (value, first) in zip(self._marks.values(), marks, strict=True):
             mark.value, mark.first = value, first
+        for output, state in zip(self._outputs.values(), outputs, strict=True):
+            output.restore(state)
         self._overflowed = (-1, False)
