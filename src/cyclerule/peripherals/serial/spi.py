@@ -351,6 +351,12 @@ class Spi:
     def _tell(self, what: str) -> None:
         self._chip.bus.report_unmodelled(self._at.name, what)
 
+    def at_reset(self, cycle: int) -> None:
+        """Sets all back but what is at the other end and what was exchanged with it."""
+        answers, exchanged = tuple(self.answers), tuple(self.exchanged)
+        self.restore(self._chip.state_at_power_on(self))
+        self.answers, self.exchanged[:] = deque(answers), exchanged
+
     def save(self) -> Any:
         """Gives the state, with what was exchanged; a device keeps its own."""
         return (

@@ -340,6 +340,11 @@ class Twi:
     def _tell(self, what: str) -> None:
         self._chip.bus.report_unmodelled("TWCR", what)
 
+    def at_reset(self, cycle: int) -> None:
+        """Sets all back but the devices on the bus."""
+        registers, bus, power, _ = self._chip.state_at_power_on(self)
+        self.restore((registers, bus, power, {}))
+
     def save(self) -> Any:
         """Gives the state, with that of the devices on the bus."""
         return (

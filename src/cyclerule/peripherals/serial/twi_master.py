@@ -55,7 +55,7 @@ class TwiMaster:
         self._is_waiting = False
         self._is_receiver = False
         self._is_general = False
-        self._alarm = chip.events.alarm(self._comes)
+        self._alarm = chip.events.alarm(self._comes, outlives_reset=True)
         twi.on_continue = self._continue
         chip.add(self)
 
@@ -169,6 +169,12 @@ class TwiMaster:
         # The program has said that this is its last byte; the master reads ones from here on: table 22-5, 0xC8.
         twi.is_addressed = False
         return LAST_SENT_ACK
+
+    def at_reset(self, cycle: int) -> None:
+        """Goes on with the bus, on which a slave that was reset answers no more."""
+        self._is_receiver = False
+        if self._is_waiting:
+            self._continue(cycle)
 
     def save(self) -> Any:
         """Gives how far the transfers have come."""

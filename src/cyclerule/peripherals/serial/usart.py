@@ -312,6 +312,13 @@ class Usart:
     def on_sent(self, action: Callable[[SentByte], None] | None) -> None:
         self.transmitter.on_sent = action
 
+    def at_reset(self, cycle: int) -> None:
+        """Sets the settings back; the baud generator starts anew."""
+        self.restore(self.chip.state_at_power_on(self))
+        self._origin = cycle
+        self._configure(cycle)
+        self._update()
+
     def save(self) -> Any:
         """Gives the settings; transmitter and receiver keep their own state."""
         return (

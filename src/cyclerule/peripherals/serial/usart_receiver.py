@@ -305,9 +305,12 @@ class Receiver:
 
     def at_reset(self, cycle: int) -> None:
         """Turns the receiver off; what comes on the line still comes."""
+        # Frames that have begun keep the speed that they began with.
+        self._line.settle(cycle)
         coming = self._line.save()[2:]
         self.restore(self._chip.state_at_power_on(self))
         self._line.restore((*self._line.save()[:2], *coming))
+        self._search_from = cycle
 
     def save(self) -> Any:
         """Gives the receiver's state, with what is to come."""
