@@ -82,12 +82,8 @@ def build_image(
     exist, BuildError with the compiler's own words when it refuses, and when the program is too large for the part.
     """
     given = _with_statements(sources, statements)
-    compiling = Compiling(
-        toolchain,
-        part_name,
-        parse_clock(clock),
-        read_flags(optimize, flags, defines or {}, include_dirs),
-        ObjectCache(cache_folder("objects") if cache else None),
+    compiling = compiling_with(
+        toolchain, part_name, clock, optimize, flags=flags, defines=defines, include_dirs=include_dirs, cache=cache
     )
     keep = tuple(dict.fromkeys(keep))
     units = kept_units(compiling, given, keep) if keep else {}
@@ -126,6 +122,27 @@ def build_image(
         flags=compiling.flags.listed,
     )
     return BuiltImage(**{f.name: getattr(image, f.name) for f in fields(image) if f.init}, build=record)
+
+
+def compiling_with(
+    toolchain: Toolchain,
+    part_name: str,
+    clock: str | int | None,
+    optimize: str,
+    *,
+    flags: Sequence[str] = (),
+    defines: Mapping[str, object] | None = None,
+    include_dirs: Iterable[str | Path] = (),
+    cache: bool = True,
+) -> Compiling:
+    """Gives the settings of a build as what compiles one source; errors as `read_flags` and `parse_clock`."""
+    return Compiling(
+        toolchain,
+        part_name,
+        parse_clock(clock),
+        read_flags(optimize, flags, defines or {}, include_dirs),
+        ObjectCache(cache_folder("objects") if cache else None),
+    )
 
 
 def clock_in_sources(

@@ -51,6 +51,10 @@ _OWN_DOING = re.compile(
 _ADVICE = {
     "__cxa_guard_": "static objects inside functions need the flag -fno-threadsafe-statics here",
     "__cxa_pure_virtual": 'pure virtual functions need an extern "C" void __cxa_pure_virtual() of your own',
+    "__builtin_avr_delay_cycles expects a compile time integer constant": (
+        "_delay_us and _delay_ms take a constant, and need optimization; with __DELAY_BACKWARD_COMPATIBLE__ defined "
+        "they take a variable too, which costs floating-point arithmetic"
+    ),
     "`operator new": "avr-gcc brings no operator new; define it, for instance by malloc",
     "`operator delete": "avr-gcc brings no operator delete; define it, for instance by free",
 }
@@ -92,6 +96,12 @@ class Compiling:
 
         request = [*self.surroundings, "compile", *options, source.name, unit]
         return self.cache.product(request, make).data, refusal
+
+    def remarks(self, source: Source, unit: str, options: Sequence[str]) -> str:
+        """Gives what the compiler remarks on a unit when these options ask it to."""
+        language = "c++" if source.language == "C++" else "c"
+        asked = [*self.options(source), *options, *_MESSAGES, "-fsyntax-only", "-x", language, "-"]
+        return self._run(source, asked, unit).stderr
 
     def own_clock(self, source: Source) -> ClockFound | None:
         """Finds the F_CPU that a source defines itself; None also where it cannot be preprocessed."""

@@ -22,14 +22,11 @@ jumps, which the statements have wherever else they stand, would be missing (gcc
 """
 
 import re
-from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from pathlib import PurePath
 
-from cyclerule.errors import ArgumentError, MarksLost
-from cyclerule.firmware.image import Image, Kind
+from cyclerule.errors import ArgumentError
+from cyclerule.firmware.image import Kind
 from cyclerule.firmware.sources import Language, Source
 from cyclerule.firmware.statement_text import FILE, Filled
 
@@ -48,9 +45,11 @@ _USUAL_HEADERS = ("avr/io.h", "avr/interrupt.h", "avr/pgmspace.h", "stdbool.h", 
 _PLACE = re.compile(rf"{re.escape(FILE)}#(?P<row>\d+)(?::(?P<line>\d+)(?::(?P<column>\d+))?)?")
 _HEADING = re.compile(r"^.* does not compile:$", re.MULTILINE)
 _SCAFFOLD_PLACE = re.compile(rf"(?:{BEGIN}|{END}|{GENERATED}):\d+|(?: in )?cyclerule_statements_\d+")
+_OWN_PLACE = re.compile(rf"(?:{re.escape(FILE)}|{re.escape(KEEP)})#\d+|cyclerule_statements_\d+")
+_KEPT_PLACE = re.compile(rf"{re.escape(KEEP)}#\d+")
 _SCAFFOLD = re.compile(
-    rf"(?:.*[/\\])?(?:{re.escape(FILE)}(?:#\d+)?|{re.escape(KEEP)}|{GENERATED}|{BEGIN}|{END}): "
-    r"(?:In function .*|At (?:top level|global scope):|In lambda function:)"
+    r".*: In function '.*cyclerule_statements_\d+.*':"
+    rf"|(?:.*[/\\])?(?:{re.escape(FILE)}(?:#\d+)?|{GENERATED}|{BEGIN}|{END}): At (?:top level|global scope):"
 )
 
 
@@ -82,14 +81,17 @@ class StatementsUnit:
     def told(self, messages: str) -> str:
         """Gives messages of the compiler with the places of the user's text, each said once."""
         said: dict[str, list[int]] = {}
-        if _PLACE.search(messages):
+        if self.source is None or _OWN_PLACE.search(messages):
             messages = _HEADING.sub("the statements do not compile:", messages, count=1)
         for message in messages.splitlines():
             if not _SCAFFOLD.fullmatch(message):
                 named = [int(match["row"]) for match in _PLACE.finditer(message)]
                 text = _SCAFFOLD_PLACE.sub(_without_scaffold, _PLACE.sub(self._place, message))
+                text = _KEPT_PLACE.sub(KEEP, text)
                 said.setdefault(text, []).extend(named[:1])
-        return "\n".join(f"{text}{self._of_rows(numbers)}" for text, numbers in said.items())
+        return "\n".join(
+            text if ": note: " in text else f"{text}{self._of_rows(numbers)}" for text, numbers in said.items()
+        )
 
     def _of_rows(self, numbers: Sequence[int]) -> str:
         """Says with which values a message came; nothing where it came with all."""
@@ -108,112 +110,94 @@ class StatementsUnit:
         return filled.place(int(match["line"]), int(match["column"]))
 
 
-@dataclass(frozen=True)
-class Marks:
-    """Where statements begin and end in the image, as flash words; `entry` is their function's first one."""
-
-    entry: int
-    begin: frozenset[int]
-    end: frozenset[int]
-
-
 def _without_scaffold(match: re.Match[str]) -> str:
     return FILE if match[0].startswith("<") else ""
 
 
 def statements_unit(
-    source: Source | None, rows: Sequence[Row], *, keep: Sequence[str] = (), has_clock: bool = False
+    source: Source | None, rows: Sequence[Row], *, keep: Mapping[str, bool] | None = None, has_clock: bool = False
 ) -> StatementsUnit:
     """Writes the unit: each row's statements in a function, in the context of a source or by themselves.
 
-    `keep` are expressions whose values are to be there at the end of the statements, though nothing else uses them.
-    Raises ArgumentError for more rows than an image is built with.
+    `keep` are expressions whose values are to be there at the end of the statements, though nothing else uses them;
+    true for one that is kept in memory, as an array has to be. Raises ArgumentError for more rows than an image is
+    built with.
     """
     if len(rows) > MOST_FUNCTIONS:
         raise ArgumentError(
             f"these are {len(rows):,} rows, and up to {MOST_FUNCTIONS:,} are built, a function for each; "
             "--variable NAME passes values at run time instead and takes any number of them"
         )
-    language: Language = "C" if source is None else source.language
-    lines = _context(source, has_clock=has_clock)
+    language = language_of(source)
+    lines = context_lines(source, has_clock=has_clock)
+    kept = [
+        line for place, (each, in_memory) in enumerate((keep or {}).items()) for line in _kept(place, each, in_memory)
+    ]
     for number, row in enumerate(rows):
-        lines += _function(number, row, keep, is_cpp=language == "C++")
-    table = _table(len(rows), is_cpp=language == "C++")
+        values = ", ".join(f'"+r"({each})' for _, each in row.parameters)
+        lines += function_lines(
+            number,
+            row,
+            language,
+            attributes="__attribute__((noinline, noclone, used, externally_visible))",
+            before=[f'#line 1 "{BEGIN}"', f'__asm__ __volatile__("" : {values} : "i"({number}) : "memory");'],
+            inside=kept,
+            after=[
+                f'#line 1 "{END}"',
+                '__asm__ __volatile__("" ::: "memory");',
+                f'#line 4 "{GENERATED}"',
+                f'__asm__ __volatile__("{_BLANK_LINES}");',
+            ],
+        )
+    table = _table(len(rows), language)
     return StatementsUnit("\n".join(lines) + "\n", "\n".join(table) + "\n", source, language, tuple(rows))
 
 
-def find_marks(image: Image, number: int) -> Marks:
-    """Finds where the statements of a row begin and end.
-
-    Raises MarksLost where the line table lacks one of the two, or has the statements' own lines before their begin.
-    """
-    symbol = image.symbol(symbol_of(number))
-    first, last = symbol.address, symbol.address + symbol.size_bytes
-    rows = image.lines.rows
-    start = bisect_left(rows, first, key=lambda row: row.address) if _is_sorted(image) else 0
-    begin, end, own = set[int](), set[int](), set[int]()
-    for row in rows[start:]:
-        if row.end_sequence or not first <= row.address < last:
-            if row.address > last:
-                break
-            continue
-        name = PurePath(row.file.replace("\\", "/")).name
-        if name == BEGIN:
-            begin.add(row.address // 2)
-        elif name == END:
-            end.add(row.address // 2)
-        elif name.startswith((f"{KEEP}#", f"{FILE}#")):
-            own.add(row.address // 2)
-    if len(begin) != 1:
-        raise MarksLost(
-            "the mark at the begin of the statements is not in the line table once, so they cannot be timed"
-        )
-    if min(own, default=min(begin)) < min(begin):
-        raise MarksLost("the compiler has moved some of the statements before their begin, so they cannot be timed")
-    return Marks(first // 2, frozenset(begin), frozenset(end))
+def language_of(source: Source | None) -> Language:
+    """Gives the language of statements: that of their context, C where they stand alone."""
+    return "C" if source is None else source.language
 
 
-def _is_sorted(image: Image) -> bool:
-    return all(left.address <= right.address for left, right in pairwise(image.lines.rows))
-
-
-def _context(source: Source | None, *, has_clock: bool) -> list[str]:
+def context_lines(source: Source | None, *, has_clock: bool) -> list[str]:
+    """Gives the lines that come before: the source that is the context, else what a file usually includes."""
     if source is not None:
         return [f'#include "{source.path.as_posix()}"']
     headers = [*_USUAL_HEADERS, *(["util/delay.h"] if has_clock else [])]
     return [f"#include <{header}>" for header in headers]
 
 
-def _function(number: int, row: Row, keep: Sequence[str], *, is_cpp: bool) -> list[str]:
-    name = symbol_of(number)
+def function_lines(
+    number: int,
+    row: Row,
+    language: Language,
+    *,
+    returns: str = "void",
+    attributes: str = "",
+    before: Sequence[str] = (),
+    inside: Sequence[str] = (),
+    after: Sequence[str] = (),
+) -> list[str]:
+    """Writes a row's function: the statements in a block, with lines before, at the end of it, and after."""
     parameters = ", ".join(f"{type_name} {each}" for type_name, each in row.parameters)
-    head = f"void {name}({parameters or 'void'})"
-    values = ", ".join(f'"+r"({each})' for _, each in row.parameters)
-    attributes = "__attribute__((noinline, noclone, used, externally_visible))"
+    head = f"{returns} {symbol_of(number)}({parameters or 'void'})"
+    linkage = 'extern "C" ' if language == "C++" else ""
     return [
         f'#line 1 "{GENERATED}"',
-        f"{_c_linkage(is_cpp=is_cpp)}{head} {attributes};",
+        f"{linkage}{head} {attributes};",
         head,
         "{",
-        f'#line 1 "{BEGIN}"',
-        f'__asm__ __volatile__("" : {values} : "i"({number}) : "memory");',
+        *before,
         "{",
         f'#line 1 "{FILE}#{number}"',
         row.statements.text,
+        # Not every statement is typed with the semicolon at its end.
         ";",
-        *(line for place, each in enumerate(keep) for line in _kept(place, each)),
+        *inside,
         f'#line 3 "{GENERATED}"',
         "}",
-        f'#line 1 "{END}"',
-        '__asm__ __volatile__("" ::: "memory");',
-        f'#line 4 "{GENERATED}"',
-        f'__asm__ __volatile__("{_BLANK_LINES}");',
+        *after,
         "}",
     ]
-
-
-def _c_linkage(*, is_cpp: bool) -> str:
-    return 'extern "C" ' if is_cpp else ""
 
 
 def symbol_of(number: int) -> str:
@@ -221,25 +205,29 @@ def symbol_of(number: int) -> str:
     return f"cyclerule_statements_{number}"
 
 
-def _kept(place: int, expression: str) -> list[str]:
-    return [f'#line 1 "{KEEP}#{place}"', f'__asm__ __volatile__("" :: "r"({expression}));']
+def _kept(place: int, expression: str, in_memory: bool) -> list[str]:
+    line = f'#line 1 "{KEEP}#{place}"'
+
+    def use(constraint: str, clobbers: str = "") -> list[str]:
+        return [line, f'__asm__ __volatile__("" :: "{constraint}"(', line, expression, f"){clobbers});"]
+
+    if in_memory:
+        return use("m", ' : "memory"')
+    # Without optimization a variable is in memory, and to load it would be counted. With it, a value that is in memory
+    # as well would not be loaded at all.
+    return ["#ifdef __OPTIMIZE__", *use("r"), "#else", *use("rm"), "#endif"]
 
 
-def _table(count: int, *, is_cpp: bool) -> list[str]:
+def _table(count: int, language: Language) -> list[str]:
     """Writes a constant in flash with the functions' addresses: one name by which a linker keeps them all."""
     head = f"void (*const {TABLE}[{count}])(void)"
     names = ", ".join(f"(void (*)(void)) {symbol_of(number)}" for number in range(count))
     declared = f'extern {head} __attribute__((section(".progmem.data.kept")));'
     defined = f"{head} __attribute__((used)) = {{{names}}};"
     text = [declared, defined]
-    return [f'#line 5 "{GENERATED}"', *(['extern "C" {', *text, "}"] if is_cpp else text)]
+    return [f'#line 5 "{GENERATED}"', *(['extern "C" {', *text, "}"] if language == "C++" else text)]
 
 
 def first_source(sources: Sequence[Source]) -> Source | None:
     """Gives the source in whose context statements are compiled: the first of C or C++; None without one."""
     return next((source for source in sources if source.language in ("C", "C++")), None)
-
-
-def values_shown(values: Mapping[str, str]) -> str:
-    """Writes the values of a row for messages: "pin = 3, level = 1"."""
-    return ", ".join(f"{name} = {value}" for name, value in values.items())

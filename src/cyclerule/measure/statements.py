@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from cyclerule.engines.engine import Stop
 from cyclerule.errors import FaultError, RunawayError
-from cyclerule.firmware.statements import Marks
+from cyclerule.firmware.statement_marks import Marks
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.call import PROBE_AFTER, Callee, apply_placement, enter, own_stack, place_call

@@ -1,23 +1,18 @@
 """Timing statements: compiled in functions of their own, in the context of a file or alone for a part."""
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Collection, Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 from cyclerule.errors import ArgumentError, BuildError, FaultError, RunawayError
-from cyclerule.firmware.build import build_image
+from cyclerule.firmware.build import build_image, compiling_with
 from cyclerule.firmware.sources import Source, read_sources
-from cyclerule.firmware.statement_text import Statements
-from cyclerule.firmware.statements import (
-    Marks,
-    Row,
-    StatementsUnit,
-    find_marks,
-    first_source,
-    statements_unit,
-    symbol_of,
-)
+from cyclerule.firmware.statement_marks import read_marks
+from cyclerule.firmware.statement_probe import Probe
+from cyclerule.firmware.statement_text import FILE, Statements
+from cyclerule.firmware.statements import Row, StatementsUnit, first_source, statements_unit, symbol_of
 from cyclerule.firmware.types import FunctionType, VoidType
 from cyclerule.measure.call import Callee
 from cyclerule.measure.domains import count_rows, input_at
@@ -25,7 +20,17 @@ from cyclerule.measure.pace import Progress
 from cyclerule.measure.statements import SUBJECT, Passage, StatementRow, StatementTimes, run_statements
 from cyclerule.parts import load_part
 from cyclerule.session.firmware import Before, Firmware, clock_of
-from cyclerule.session.statement_values import Literal, Literals, literals_text, python_literals, read_variables
+from cyclerule.session.statement_values import (
+    Given,
+    Literal,
+    Literals,
+    literals_text,
+    python_literals,
+    read_variables,
+    resolve_values,
+    variable_type,
+)
+from cyclerule.session.statements_left import is_folded, why_nothing_is_left
 from cyclerule.toolchain import find
 from cyclerule.units import parse_clock
 
@@ -46,13 +51,15 @@ class Variant:
 class Plan:
     """Statements with all the values they are to be built and run with.
 
-    `names` are the placeholders in the order in which they vary, `variables` the types of those that are passed as
-    values, by name. `constant` and `variable` say which of the two columns there are.
+    `literals` are in the order in which they vary, `variables` the types of those that are passed as values, by name,
+    and `casts` the types among these that constants are set against. `constant` and `variable` say which of the two
+    columns there are.
     """
 
     statements: Statements
     literals: Mapping[str, Literals]
     variables: Mapping[str, str]
+    casts: Mapping[str, str]
     constant: bool
     variable: bool
 
@@ -77,11 +84,15 @@ class Plan:
         return list(functions), variants
 
     def _variant(self, functions: dict[Row, int], given: Mapping[str, Literal], passed: Mapping[str, str]) -> Variant:
-        texts = {name: name if name in passed else each.text for name, each in given.items()}
+        texts = {name: name if name in passed else self._constant(name, each) for name, each in given.items()}
         shown = ", ".join(f"{name} = {each.shown}" for name, each in given.items() if name not in passed)
         parameters = tuple((type_name, name) for name, type_name in passed.items())
         row = Row(self.statements.filled(texts), shown, parameters)
         return Variant(functions.setdefault(row, len(functions)), tuple(given[name].number for name in passed))
+
+    def _constant(self, name: str, literal: Literal) -> str:
+        # Of the same type as the variable that it is set against, where that was given one.
+        return f"(({self.casts[name]}) {literal.text})" if name in self.casts else literal.text
 
 
 def code(
@@ -153,7 +164,7 @@ def code(
 
 def build_statements(
     text: str,
-    literals: Mapping[str, Literals],
+    literals: Mapping[str, Given],
     *,
     part: str,
     files: Sequence[Path],
@@ -171,29 +182,36 @@ def build_statements(
     source = _context(files)
     statements = Statements(text)
     statements.check(list(literals), is_cpp=source is not None and source.language == "C++")
-    plan = _plan(statements, literals, read_variables(variable), both=both)
-    functions, variants = plan.functions()
-    unit = statements_unit(source, functions, keep=keep, has_clock=clock is not None)
     found, name = find(toolchain), part.lower()
-    asked = parse_clock(clock)
     chip = load_part(name, found)
-    image = _said_of_the_text(
-        unit,
-        lambda: build_image(
-            files,
-            toolchain=found,
-            part_name=name,
-            clock=asked,
-            optimize=optimize,
-            flags=tuple(flags),
-            defines=defines,
-            statements=unit,
-        ),
-    )
+    asked = parse_clock(clock)
+    compiling = compiling_with(found, name, asked, optimize, flags=tuple(flags), defines=defines)
+    probe = Probe(compiling, source, has_clock=asked is not None)
+    plan = _plan(statements, literals, read_variables(variable), probe, both=both)
+    functions, variants = plan.functions()
+    kept = probe.kept_in_memory(functions[0], keep) if keep else {}
+    unit = statements_unit(source, functions, keep=kept, has_clock=asked is not None)
+    try:
+        image = _said_of_the_text(
+            unit,
+            lambda: build_image(
+                files,
+                toolchain=found,
+                part_name=name,
+                clock=asked,
+                optimize=optimize,
+                flags=tuple(flags),
+                defines=defines,
+                statements=unit,
+            ),
+        )
+    except BuildError as error:
+        raise _with_hint(error, statements, literals, len(functions)) from None
+    _check_ways_out(statements, probe, unit)
     warnings = [told for each in image.build.warnings if (told := unit.told(each))]
     in_force = clock_of(image.build.clocks) if asked is None else asked
     firmware = Firmware(image, chip, in_force, toolchain=found, warnings=warnings, fill=fill)
-    return BuiltStatements(firmware, unit, plan, variants, tuple(files), tuple(keep))
+    return BuiltStatements(firmware, unit, plan, variants, tuple(files), tuple(keep), probe)
 
 
 @dataclass(frozen=True)
@@ -206,6 +224,7 @@ class BuiltStatements:
     variants: Sequence[tuple[Variant | None, Variant | None]]
     files: tuple[Path, ...]
     kept: tuple[str, ...]
+    probe: Probe
 
     def time(
         self,
@@ -226,7 +245,7 @@ class BuiltStatements:
             given = self.plan.row(index)
             rows.append(
                 StatementRow(
-                    {name: each.shown if each.number is None else each.number for name, each in given.items()},
+                    {name: each.value for name, each in given.items()},
                     {name: each.shown for name, each in given.items()},
                     *(None if variant is None else course.run(variant) for variant in columns),
                 )
@@ -241,6 +260,7 @@ class BuiltStatements:
             variables=self.plan.variables,
             kept=self.kept,
             rows=tuple(rows),
+            notes=tuple(course.notes()),
             build_warnings=tuple(self.firmware.warnings),
             settings=course.start.settings,
         )
@@ -263,31 +283,52 @@ def _context(files: Sequence[Path]) -> Source | None:
 
 
 def _plan(
-    statements: Statements, literals: Mapping[str, Literals], variables: Mapping[str, str], *, both: bool
+    statements: Statements, given: Mapping[str, Given], variables: Mapping[str, str], probe: Probe, *, both: bool
 ) -> Plan:
-    used = {each.name for each in statements.placeholders(tuple(literals))}
-    for name in literals:
+    used = {each.name for each in statements.placeholders(tuple(given))}
+    for name in given:
         if name not in used:
             raise ArgumentError(f"{name}= is given, but there is no {{{name}}} in the statements for its values")
     for name in variables:
-        if name not in literals:
+        if name not in given:
             raise ArgumentError(f"--variable {name} needs values: {name}=0..7, and {{{name}}} in the statements")
-        _check_variable(statements, literals[name], name)
+        inside = next((each for each in statements.placeholders((name,)) if each.in_string), None)
+        if inside is not None:
+            raise ArgumentError(
+                f"{statements.place(inside.start)}: {{{name}}} stands in a string, where no variable can take its place"
+            )
     if both and not variables:
         raise ArgumentError("--both sets a constant against a variable: say which one, --variable NAME")
-    types = {name: given or "int" for name, given in variables.items()}
-    return Plan(statements, literals, types, constant=both or not variables, variable=bool(variables))
+    literals = resolve_values(given, variables, probe.resolve)
+    types = {name: typed or variable_type(name, literals[name], probe.resolve) for name, typed in variables.items()}
+    casts = {name: typed for name, typed in variables.items() if typed}
+    return Plan(statements, literals, types, casts, constant=both or not variables, variable=bool(variables))
 
 
-def _check_variable(statements: Statements, literals: Literals, name: str) -> None:
-    inside = next((each for each in statements.placeholders((name,)) if each.in_string), None)
-    if inside is not None:
+def _with_hint(error: BuildError, statements: Statements, given: Container[str], rows: int) -> BuildError:
+    """Adds to a refusal that a name in braces may be meant as a placeholder, or that fewer rows may fit."""
+    if "too large" in str(error) and rows > 1:
+        hint = f"there is a function for each of {rows:,} rows; give fewer values, or pass them: --variable NAME"
+        return BuildError(f"{error}\n{hint}", command=error.command)
+    names = [token.text[1:-1] for token in statements.tokens if token.kind == "placeholder"]
+    unknown = next((name for name in names if name not in given), None)
+    if unknown is None or FILE not in str(error):
+        return error
+    hint = f"if {{{unknown}}} is meant as a placeholder, give its values: {unknown}=0..7"
+    return BuildError(f"{error}\n{hint}", command=error.command)
+
+
+def _check_ways_out(statements: Statements, probe: Probe, unit: StatementsUnit) -> None:
+    """Raises ArgumentError for a `return` that would leave the statements, and not a function inside them."""
+    if all(token.text != "return" for token in statements.tokens):
+        return
+    words = [unit.told(each) for each in probe.ways_out(unit.rows[0])]
+    place = next((match[0] for each in words if (match := re.match(rf"{re.escape(FILE)}:\d+:\d+", each))), None)
+    if place is not None:
         raise ArgumentError(
-            f"{statements.place(inside.start)}: {{{name}}} stands in a string, where no variable can take its place"
+            f"{place}: return leaves the statements before their end, so they have no length; leave it out, or time "
+            "the function that they are from"
         )
-    unknown = next((each for each in literals if each.number is None), None)
-    if unknown is not None:
-        raise ArgumentError(f"{name}={unknown.shown}: a value that is passed has to be a number")
 
 
 @dataclass
@@ -304,25 +345,23 @@ class _Course:
     after: str | None = None
 
     def __post_init__(self) -> None:
-        firmware = self.built.firmware
+        firmware, unit = self.built.firmware, self.built.unit
         self.start = firmware.starting(self.before, self.settings, self.max_cycles, self.after)
-        self.callees: dict[int, tuple[Callee, Marks]] = {}
+        self.marks = read_marks(firmware.image, len(unit.rows))
+        self.empty: dict[int, Row] = {}
+        self.folded: set[int] = set()
 
     def run(self, variant: Variant) -> Passage:
         """Runs a row's statements once."""
-        number, unit = variant.function, self.built.unit
-        if number not in self.callees:
-            image = self.built.firmware.image
-            marks = find_marks(image, number)
-            signature = image.functions[symbol_of(number)].signature or FunctionType((), VoidType())
-            self.callees[number] = Callee(SUBJECT, marks.entry, signature, 0), marks
-        callee, marks = self.callees[number]
+        unit, number = self.built.unit, variant.function
+        marks = self.marks[number]
+        signature = self.built.firmware.image.functions[symbol_of(number)].signature or FunctionType((), VoidType())
         passage = _said_of_the_text(
             unit,
             lambda: run_statements(
                 self.start.stage,
                 self.start.state,
-                callee,
+                Callee(SUBJECT, marks.entry, signature, 0),
                 marks,
                 variant.values,
                 engine=self.wanted,
@@ -331,7 +370,34 @@ class _Course:
             ),
         )
         self.engine = passage.engine
+        if passage.cycles == 0 and marks.begin == marks.end:
+            self.empty[number] = unit.rows[number]
+        elif self.built.kept and is_folded(self.start.stage, marks):
+            self.folded.add(number)
         return replace(passage, warnings=tuple(each._replace(place=unit.told(each.place)) for each in passage.warnings))
+
+    def notes(self) -> list[str]:
+        """Says of which statements nothing is left, or only constants, and why."""
+        built, found = self.built, []
+        if self.empty:
+            row = next(iter(self.empty.values()))
+            why = why_nothing_is_left(
+                built.probe, built.plan.statements, row, built.kept, built.probe.compiling.flags.level
+            )
+            found.append(self._of_rows(self.empty, why))
+        if self.folded:
+            kept = " and ".join(built.kept)
+            why = f"the compiler has worked {kept} out itself: all that is left is to load a constant"
+            found.append(self._of_rows(self.folded, why))
+        return found
+
+    def _of_rows(self, numbers: Collection[int], text: str) -> str:
+        rows = self.built.unit.rows
+        if len(numbers) == len(rows):
+            return text
+        shown = rows[min(numbers)].shown or "a variable"
+        others = f" and {len(numbers) - 1:,} more" if len(numbers) > 1 else ""
+        return f"with {shown}{others}: {text}"
 
 
 def _said_of_the_text(unit: StatementsUnit, do: Callable[[], _Result]) -> _Result:
