@@ -297,6 +297,7 @@ class Run:
     round in a loop, cannot go on. `reached` has the cycles at which `main`, `setup` and `loop` were first entered;
     `setup` and `loop` are their calls where the program has such functions. `asleep_cycles` are those in sleep, the
     wake-up included. `notes` are remarks on what could not be told. `resets` are those inside the run, after the first.
+    `serial_ports` has what each serial port has sent, by its number; 0 for one without a number.
     """
 
     measured: Measured
@@ -317,6 +318,7 @@ class Run:
     asleep_cycles: int = 0
     notes: tuple[str, ...] = ()
     resets: tuple[Reset, ...] = ()
+    serial_ports: Mapping[int, bytes] = field(default_factory=dict)
 
     @property
     def seconds(self) -> float | None:

@@ -107,6 +107,10 @@ def run_program(
         place=stage.place(2 * chip.program_counter),
         fault=fault,
         serial=bytes(sent.value for sent in serial.sent) if serial is not None else b"",
+        serial_ports={
+            number: bytes(sent.value for sent in port.sent)
+            for number, port in stage.devices.serial_devices.ports.items()
+        },
         calls=follow.stats(),
         watched={name: [write for write in log if write.register in names] for name, names in registers.items()},
         handlers=handlers,
