@@ -34,9 +34,10 @@ Examples:
   cyclerule time hive.c:41-48 --for 20ms
       every pass through those lines, in the program's own run from reset
 
-A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator), a range with both ends (0..255, 0..1000:10), a list
-(1,5,9) or every. For a pointer it is text:hello, hex:021cb8, out:16 (a buffer to be written to), address:NAME (a
-variable) or function:NAME. A parameter without a name is given by its number: 1=2.5.
+A DOMAIN is a value (49, 0x31, 0b1, 2.5, an enumerator, a macro), a range with both ends (0..255, 0..1000:10), a list
+(1,5,9) or every. For a pointer it is text:hello, hex:021cb8, [1, 2], a structure as JSON ('{"id": 3}'), out:16 (a
+buffer to be written to), &NAME (a variable or register) or a function's name. A parameter without a name is given by
+its number: 1=2.5.
 
 Parameters of 16 bits or less that are left out take every value, all together at most 65,536 inputs.
 """

@@ -297,6 +297,9 @@ def _named_place(
 
 def _pointer_bytes(given: PointerType, value: object, subject: str, frame: Frame, keys: tuple[str | int, ...]) -> bytes:
     size, target = given.size_bytes, given.target
+    if isinstance(value, Address) and isinstance(target, FunctionType):
+        # &f is f (C11 6.3.2.1): what is passed counts words, and not bytes as the address of data in flash does.
+        value = FunctionName(value.name)
     if isinstance(value, FunctionName | Address):
         return little_endian(_named_place(value, size, subject, frame, keys), size)
     if isinstance(value, Flash):

@@ -13,7 +13,7 @@ from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.domains import parameter_key
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
-from cyclerule.measure.settings import Setting, write_all
+from cyclerule.measure.settings import Setting, places, write_all
 from cyclerule.measure.stage import AUTO, Stage, StartingState
 from cyclerule.measure.waiting import explain_runaway, explain_stray_return
 
@@ -45,7 +45,7 @@ def place_call(stage: Stage, callee: Callee, values: Sequence[object]) -> Placem
         values,
         stack_pointer=chip.stack_pointer,
         flash_free=stage.flash_free,
-        symbols=stage.image.symbol,
+        symbols=places(stage),
         pc_bytes=chip.core.pc_bytes,
         architecture=chip.part.architecture,
         ram_start=stage.stack_end,

@@ -1,13 +1,15 @@
-"""Input domains as one types them: `49`, `0..1000:10`, `1,5,9`, `every`, `text:hello`, `hex:021cb8`."""
+"""Input domains as one types them: `49`, `0..1000:10`, `1,5,9`, `every`, `text:hello`, `hex:021cb8`, `{"id": 3}`."""
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
+from typing import Any
 
 from cyclerule.errors import ArgumentError, DomainTooLarge, UnknownName
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
 from cyclerule.firmware.types import (
+    ArrayType,
     EnumType,
     FloatType,
     FunctionType,
@@ -30,17 +32,27 @@ LONGEST_LIST = 1 << 24
 """The most values that are kept one by one: about a gigabyte."""
 
 _RANGE = re.compile(r"(?P<first>.+?)\.\.(?P<last>[^:]+)(?::(?P<step>.+))?")
+_WORD = re.compile(r"[A-Za-z_]\w*(?:::[A-Za-z_]\w*)*")
 _PREFIXES = ("text:", "hex:", "out:", "flash:", "address:", "function:")
 
 
-def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
+Constants = Callable[[str], int | float | None]
+"""Gives the value of a macro or an enumerator of the program's sources; None for what is none."""
+
+
+def no_constants(_word: str) -> None:
+    """Knows no constants."""
+
+
+def read_domain(name: str, given: Type, text: str, constants: Constants = no_constants) -> Sequence[object]:
     """Reads the values that a text gives to something of a type; `name` is for messages.
 
-    A range includes both ends. Raises ArgumentError, UnknownName for an enumerator that does not exist.
+    A range includes both ends; `constants` knows the words that stand for numbers. Raises ArgumentError, UnknownName
+    for an enumerator that does not exist.
     """
     text = text.strip()
     if isinstance(given, ReferenceType) and not text.startswith(_PREFIXES):
-        return read_domain(name, given.target, text)
+        return read_domain(name, given.target, text, constants)
     if not text:
         raise ArgumentError(f"{name}= needs a value; {_example(name, given)}")
     if text == "every":
@@ -48,20 +60,20 @@ def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
     if text.startswith(("text:", "flash:text:")):
         return [_prefixed(name, text)]
     found: list[object] = []
-    parts = text.split(",")
+    parts = _parts(name, text)
     for part in (each.strip() for each in parts):
         if not part:
             raise ArgumentError(f"{name}={text}: there is nothing before or after a comma; {_example(name, given)}")
-        if part.startswith(_PREFIXES):
-            found.append(_prefixed(name, part))
+        if part.startswith((*_PREFIXES, "{", "[")):
+            found.append(_json(name, given, part) if part[0] in "{[" else _prefixed(name, part))
             continue
         match = _RANGE.fullmatch(part)
         if match is None and ".." in part:
             raise ArgumentError(f"{name}={text}: a range has both its ends, and may have a step: 0..255, 0..1000:10")
         if match is None:
-            found.append(_value(name, given, part))
+            found.append(_value(name, given, part, constants))
             continue
-        values = _range(name, given, part, match)
+        values = _range(name, given, part, match, constants)
         if len(parts) == 1:
             return values
         if values[LONGEST_LIST - len(found) :]:
@@ -72,9 +84,9 @@ def read_domain(name: str, given: Type, text: str) -> Sequence[object]:
     return found
 
 
-def read_value(name: str, given: Type, text: str) -> object:
+def read_value(name: str, given: Type, text: str, constants: Constants = no_constants) -> object:
     """Reads a text that gives one value; raises ArgumentError as `read_domain`, and for a text that gives several."""
-    domain = read_domain(name, given, text)
+    domain = read_domain(name, given, text, constants)
     if len(domain) != 1:
         raise ArgumentError(f"{name}={text}: one value is wanted here, not {len(domain):,}")
     return domain[0]
@@ -111,11 +123,64 @@ def _prefixed(name: str, text: str) -> object:
             return flash(_prefixed(name, rest))
 
 
-def _range(name: str, given: Type, text: str, match: re.Match[str]) -> Sequence[object]:
+def _parts(name: str, text: str) -> list[str]:
+    """Parts a text at its commas, those inside of brackets and quotes aside."""
+    if not any(letter in text for letter in "{["):
+        return text.split(",")
+    parts, depth, quoted, escaped = [""], 0, False, False
+    for letter in text:
+        if letter == "," and not depth and not quoted:
+            parts.append("")
+            continue
+        parts[-1] += letter
+        if not escaped and letter == '"':
+            quoted = not quoted
+        escaped = quoted and letter == "\\" and not escaped
+        if not quoted:
+            depth += (letter in "{[") - (letter in "}]")
+    if depth or quoted:
+        raise ArgumentError(f"{name}={text}: a bracket or a quote is not closed")
+    return parts
+
+
+def _json(name: str, given: Type, text: str) -> object:
+    """Reads a structure or a list; texts in it may be what one types for a value: "text:bee", "&mode", "SUMMER"."""
+    import msgspec
+
+    target = given.target if isinstance(given, PointerType) else given
+    if not isinstance(given, PointerType | StructType | ArrayType):
+        raise ArgumentError(f"{name}={text}: {given.spelling} takes no structure or list; {_example(name, given)}")
+    try:
+        value = msgspec.json.decode(text)
+    except msgspec.DecodeError as error:
+        shown = '{"id": 3}' if isinstance(target, StructType) else "[1, 2, 3]"
+        raise ArgumentError(
+            f"{name}={text}: it is no JSON: {error}; write for example {name}='{shown}', names in double quotes"
+        ) from None
+    return _typed(name, value)
+
+
+def _typed(name: str, value: Any) -> object:
+    match value:
+        case dict():
+            return {key: _typed(name, each) for key, each in value.items()}
+        case list():
+            return [_typed(name, each) for each in value]
+        case str() if value.startswith("&"):
+            return address(value[1:])
+        case str() if value.startswith(_PREFIXES):
+            return _prefixed(name, value)
+        case bool():
+            return int(value)
+        case _:
+            return value
+
+
+def _range(name: str, given: Type, text: str, match: re.Match[str], constants: Constants) -> Sequence[object]:
     step_text = match["step"]
     if isinstance(given, FloatType):
         return _float_range(name, text, match)
-    first, last = _value(name, given, match["first"]), _value(name, given, match["last"])
+    first, last = (_value(name, given, match[each], constants) for each in ("first", "last"))
     step = 1 if step_text is None else _whole(name, step_text, f"{name}={text}: the step is a whole number above 0")
     if not isinstance(first, int) or not isinstance(last, int):
         raise ArgumentError(f"{name}={text}: a range runs between two whole numbers")
@@ -154,26 +219,62 @@ def _fraction(text: str) -> Fraction:
     return Fraction(text.strip())
 
 
-def _value(name: str, given: Type, text: str) -> object:
+def _value(name: str, given: Type, text: str, constants: Constants) -> object:
     text = text.strip()
     match given:
-        case FloatType():
-            try:
-                return float(text)
-            except ValueError:
-                raise ArgumentError(f"{name}={text}: {text!r} is no number; {_example(name, given)}") from None
         case EnumType(values=values) if text in values:
             return values[text]
-        case EnumType(values=values) if text.isidentifier():
-            raise UnknownName("enumerator", text, values, hint=f"for {name} ({given.spelling})")
         case IntegerType(is_bool=True) if text in ("true", "false"):
             return int(text == "true")
         case IntegerType() if len(text) == 3 and text[0] == text[2] == "'":
             return ord(text[1])
+        case PointerType() if not text[0].isdigit():
+            return _pointer(name, given, text)
+        case IntegerType() | EnumType() | FloatType() if _WORD.fullmatch(text):
+            return _constant(name, given, text, constants)
+        case FloatType():
+            return _float(name, given, text)
         case IntegerType() | EnumType() | PointerType():
             return _whole(name, text, f"{name}={text}: {text!r} is no whole number; {_example(name, given)}")
         case _:
             raise ArgumentError(f"{name}={text}: {_example(name, given)}")
+
+
+def _float(name: str, given: Type, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise ArgumentError(f"{name}={text}: {text!r} is no number; {_example(name, given)}") from None
+
+
+def _constant(name: str, given: Type, text: str, constants: Constants) -> int | float:
+    """Gives the number that a word stands for: inf and nan, a macro, an enumerator."""
+    if isinstance(given, FloatType) and text.lower() in ("inf", "infinity", "nan"):
+        return float(text)
+    value = constants(text)
+    if value is None:
+        if isinstance(given, EnumType):
+            raise UnknownName("enumerator", text, given.values, hint=f"for {name} ({given.spelling})")
+        kind = "number" if isinstance(given, FloatType) else "whole number"
+        raise ArgumentError(f"{name}={text}: {text!r} is no {kind}; {_example(name, given)}")
+    if not isinstance(given, FloatType) and not float(value).is_integer():
+        raise ArgumentError(f"{name}={text}: {text} is {value}, and {given.spelling} takes whole numbers")
+    return value if isinstance(given, FloatType) or isinstance(value, int) else int(value)
+
+
+def _pointer(name: str, given: PointerType, text: str) -> object:
+    """Reads what a pointer can be besides a number: null, a variable, a function, a buffer as large as its target."""
+    if text in ("null", "NULL", "nullptr"):
+        return None
+    if text == "out":
+        size = size_of(given.target)
+        if size is None:
+            raise ArgumentError(f"{name}=out: {given.spelling} does not say how large; write out:16")
+        return out(size)
+    word = text.removeprefix("&")
+    if text != word or _WORD.fullmatch(text):
+        return function(word) if isinstance(given.target, FunctionType) else address(word)
+    return _whole(name, text, f"{name}={text}: {text!r} is no whole number; {_example(name, given)}")
 
 
 def _whole(name: str, text: str, problem: str) -> int:
@@ -200,6 +301,8 @@ def example_word(name: str, given: Type) -> str:
             return example_word(name, target)
         case PointerType():
             return f"{name}={_example_buffer(given)}"
+        case StructType(fields=fields) if fields and fields[0].name and isinstance(fields[0].type, IntegerType):
+            return f"{name}='{{\"{fields[0].name}\": 3}}'"
         case StructType(size_bytes=size):
             return f"{name}=hex:{'00' * size}"
         case FloatType():
@@ -256,5 +359,23 @@ def value_text(value: object) -> str:
             return f"address:{name}"
         case FunctionName(name=name):
             return f"function:{name}"
+        case Mapping() | list() | tuple():
+            return _json_text(value)
+        case _:
+            return str(value)
+
+
+def _json_text(value: object) -> str:
+    match value:
+        case Mapping():
+            return f"{{{', '.join(f'{_json_text(str(name))}: {_json_text(each)}' for name, each in value.items())}}}"
+        case list() | tuple():
+            return f"[{', '.join(map(_json_text, value))}]"
+        case str():
+            return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        case None:
+            return "null"
+        case bytes() | bytearray() | Out() | Flash() | Address() | FunctionName():
+            return f'"{value_text(value)}"'
         case _:
             return str(value)

@@ -1,12 +1,12 @@
 """What can be given a value before a call: variables and their members, registers and their bits, pins."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from cyclerule.errors import ArgumentError, UnknownName
-from cyclerule.firmware.image import Image, Variable
+from cyclerule.firmware.image import Image, Symbol, Variable
 from cyclerule.firmware.types import (
     ArrayType,
     EnumType,
@@ -123,8 +123,8 @@ class VariableSetting:
         if isinstance(value, bytes | bytearray) and not isinstance(self.type, PointerType):
             return bytes(value)
         if self.type is not None:
-            chip, image = stage.chip, stage.image
-            frame = Frame(chip.stack_pointer, stage.flash_free, image.symbol, stage.stack_end, 2 * stage.return_word)
+            chip = stage.chip
+            frame = Frame(chip.stack_pointer, stage.flash_free, places(stage), stage.stack_end, 2 * stage.return_word)
             content = encode(self.type, value, self.subject, frame, self.name)
             frame.check(chip.core.pc_bytes)
             for address, data in frame.memory:
@@ -401,6 +401,36 @@ def split_settings(
     return [(each, values[0]) for each, values in given if len(values) == 1], [
         (each, values) for each, values in given if len(values) > 1
     ]
+
+
+def places(stage: Stage) -> Callable[[str], Symbol]:
+    """Gives what finds the place of a name for a pointer: a variable, a member of one, a function, an I/O register."""
+    image, part = stage.image, stage.chip.part
+
+    def place(name: str) -> Symbol:
+        try:
+            variable = find_variable(image, name)
+            return Symbol(name, variable.space, variable.address, variable.size_bytes, "object", "global")
+        except UnknownName as error:
+            if error.kind == "single variable":
+                raise
+        named = [f for f in image.functions.values() if f.source_name == name and f.address is not None]
+        if len(named) == 1 and named[0].address is not None:
+            return Symbol(name, "flash", named[0].address, named[0].size_bytes, "function", "global")
+        try:
+            return image.symbol(name)
+        except UnknownName as error:
+            register = part.registers.get(name)
+            if register is not None:
+                return Symbol(name, "data", register.address, register.size_bytes, "object", "global")
+            if not any(letter in name for letter in ".["):
+                raise
+            member = _variable_setting(image, name)
+            if not isinstance(member, VariableSetting) or member.member is not None:
+                raise ArgumentError(f"{name} is a bit-field, which has no address") from error
+            return Symbol(name, "data", member.address, member.size_bytes, "object", "global")
+
+    return place
 
 
 def write_all(stage: Stage, settings: Sequence[tuple[Setting, object]]) -> None:

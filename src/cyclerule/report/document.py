@@ -77,6 +77,7 @@ class TimeDocument(Struct, frozen=True, kw_only=True):
     stack_bytes: Count
     histogram: Annotated[list[tuple[int, int]], Meta(description="[cycles, how many inputs], by cycles upwards.")]
     buffers: Annotated[dict[str, str], Meta(description="Buffers after a single call, in hexadecimal.")]
+    read: Annotated[dict[str, str], Meta(description="Buffers and a returned structure by their types, for people.")]
     io: Annotated[list[Write], Meta(description="Writes to I/O registers during a single call, in order.")]
     notes: Remarks
     warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]
@@ -267,6 +268,7 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
         stack_bytes=view.stack_bytes,
         histogram=[(cycles, count) for cycles, count in view.histogram],
         buffers=view.buffers,
+        read=view.read,
         io=[Write(cycle=each.cycle, register=each.register, value=each.value) for each in view.writes],
         notes=view.notes,
         warnings=view.warnings,

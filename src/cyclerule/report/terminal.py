@@ -155,10 +155,14 @@ def _show_call(screen: Screen, view: TimeView, call: CallView) -> None:
     table.add_row("stack", f"{counted(call.stack_bytes, 'byte')}, the return address included")
     if call.returned is not None:
         table.add_row("returns", screen.text(_returned_in_full(call.returned)))
+        if "return" in view.read:
+            table.add_row("", screen.text(shortened(view.read["return"], 200)))
     for name, data in view.buffers.items():
-        if name in call.shown and is_as_given(call.shown[name], data):
+        if data == call.returned or (name in call.shown and is_as_given(call.shown[name], data)):
             continue
         table.add_row(f"{name} afterwards", screen.text(shortened(bytes.fromhex(data).hex(" "), 200)))
+        if name in view.read:
+            table.add_row("", screen.text(shortened(view.read[name], 200)))
     for number, write in enumerate(view.writes[:LISTED_WRITES]):
         table.add_row("" if number else "writes", f"{write.register} = 0x{write.value:02x} by cycle {write.cycle:,}")
     if len(view.writes) > LISTED_WRITES:

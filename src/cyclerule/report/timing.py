@@ -6,6 +6,10 @@ from itertools import accumulate
 from typing import Any, Literal, overload
 
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Sized
+from cyclerule.firmware.reading import pointed_text
+from cyclerule.firmware.reading import value_text as written
+from cyclerule.firmware.types import FunctionType, PointerType
+from cyclerule.firmware.values import decayed
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.domain_text import domain_text, value_text
 from cyclerule.measure.results import Call, Held, Measured, Row, Sweep, Warned
@@ -75,7 +79,8 @@ class TimeView:
     A handler has no call. `set_first` is what was given one value before each call; `held` is what was read besides.
     `median` is the lower one, a count that an input has. `histogram` has [cycles, how many inputs], upwards. `varied`
     are the parameters, and what was set, with more than one value. `calls` has every row that was kept. `buffers` are
-    in hexadecimal as they are after a single call. `notes` are remarks on what was measured, `warnings` what the
+    in hexadecimal as they are after a single call, and `read` says by their types what they and a structure that was
+    returned hold. `notes` are remarks on what was measured, `warnings` what the
     figures rest on and the model lacks, `build_warnings` the compiler's.
     """
 
@@ -102,6 +107,7 @@ class TimeView:
     calls: Sequence[CallView]
     handler_cycles: int = 0
     buffers: dict[str, str] = field(default_factory=dict)
+    read: dict[str, str] = field(default_factory=dict)
     writes: list[WriteView] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
@@ -167,6 +173,8 @@ def plain(value: object) -> Plain:
 def view_timed(timed: Timed) -> TimeView:
     """Makes the view of a function that was timed as it was asked for."""
     firmware = timed.target.firmware
+    signature = firmware.find_function(timed.target.name).signature
+    read = {} if signature is None or isinstance(timed.result, Sweep) else _read(timed.result, signature)
     return view_time(
         timed.result,
         registers=frozenset(firmware.part.registers),
@@ -174,7 +182,21 @@ def view_timed(timed: Timed) -> TimeView:
         is_handler=handled_vector(firmware, timed.target.function) is not None,
         notes=timed.target.notes,
         build_warnings=firmware.warnings,
+        read=read,
     )
+
+
+def _read(call: Call, signature: FunctionType) -> dict[str, str]:
+    """Says what buffers and a returned structure hold, where their types tell more than their bytes."""
+    pointers = {parameter.name: decayed(parameter.type) for parameter in signature.parameters}
+    texts = {
+        name: pointed_text(kind.target, call.arguments[name])
+        for name, kind in pointers.items()
+        if isinstance(kind, PointerType) and name in call.arguments
+    }
+    if isinstance(call.returned, bytes):
+        texts["return"] = written(signature.returns, call.returned)
+    return {name: text for name, text in texts.items() if text is not None}
 
 
 def view_time(
@@ -185,11 +207,12 @@ def view_time(
     is_handler: bool = False,
     notes: Sequence[str] = (),
     build_warnings: Sequence[str] = (),
+    read: Mapping[str, str] | None = None,
 ) -> TimeView:
     """Makes the view of a call or a sweep; held values with the name of a register are shown as registers are."""
     remarks: dict[str, Any] = {"is_handler": is_handler, "notes": list(notes), "build_warnings": list(build_warnings)}
     if isinstance(result, Call):
-        return _view_call(result, registers, remarks)
+        return _view_call(result, registers, {**remarks, "read": dict(read or {})})
     return _view_sweep(result, registers, remarks, "every input" if covers_every_input else "some inputs")
 
 

@@ -98,7 +98,7 @@ def _read_call(firmware: Firmware, piece: str, text: str) -> Before | None:
         raise ArgumentError(f"--before {text}: {name} takes {taken_text(parameters)}; {len(values)} given")
     try:
         given = [
-            read_value(parameter_word(parameter, n), parameter.type, _as_domain(value))
+            read_value(parameter_word(parameter, n), parameter.type, _as_domain(value), firmware.constants)
             for n, (parameter, value) in enumerate(zip(parameters, values, strict=True))
         ]
     except (ArgumentError, UnknownName):
@@ -161,6 +161,7 @@ def _with_code(program: Program, target: Target, text: str) -> Firmware:
     made = Firmware(
         replace(image, kind=CODE_BEFORE), firmware.part, clock, toolchain=firmware.toolchain, warnings=warnings
     )
+    made.constants = firmware.constants
     for prototype in program.prototypes:
         made.declare(prototype)
     return made

@@ -1,7 +1,7 @@
 """Firmware, the object that users hold: a linked program with its part and clock, and the measurements on it."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import NamedTuple
 from cyclerule.errors import ArgumentError, FirmwareError, RunawayError, UnknownName
 from cyclerule.firmware.build import BuiltImage, build_image
 from cyclerule.firmware.clock import ClockFound
+from cyclerule.firmware.constants import constants_of
 from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.hexfile import read_hex
 from cyclerule.firmware.image import Function, Image
@@ -53,7 +54,8 @@ class Firmware:
     """A linked program on a part at a clock, ready to be measured.
 
     `warnings` are remarks of the build that concern the figures, such as two clocks that differ. `spoken` says for
-    functions that the user did not write what results are to call them.
+    functions that the user did not write what results are to call them; `constants` gives the value of a macro or an
+    enumerator of the sources by its name.
     """
 
     def __init__(
@@ -73,6 +75,7 @@ class Firmware:
         self._declared_functions: dict[str, Function] = {}
         self._after: dict[str, StartingState] = {}
         self.spoken: dict[str, str] = {}
+        self.constants: Callable[[str], int | float | None] = lambda _word: None
 
     def __repr__(self) -> str:
         at = f" at {clock_text(self.clock)}" if self.clock else ""
@@ -600,7 +603,7 @@ def build(
         defines=defines,
         keep=tuple(keep),
     )
-    return Firmware(
+    firmware = Firmware(
         image,
         chip,
         clock_of(image.build.clocks) if asked is None else asked,
@@ -608,6 +611,16 @@ def build(
         warnings=image.build.warnings,
         fill=fill,
     )
+    firmware.constants = constants_of(
+        [sources] if isinstance(sources, str | Path) else sources,
+        toolchain=found,
+        part_name=name,
+        clock=asked,
+        optimize=optimize,
+        flags=flags,
+        defines=defines,
+    )
+    return firmware
 
 
 def clock_of(clocks: Sequence[ClockFound]) -> Hertz | None:

@@ -74,7 +74,7 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
         number = by_word[word]
         if keys[number] in domains:
             raise ArgumentError(f"{name}: {keys[number]} is given twice, by name and by number")
-        domains[keys[number]] = read_domain(word, parameters[number].type, text)
+        domains[keys[number]] = read_domain(word, parameters[number].type, text, firmware.constants)
     left_out = {keys[n]: (n, parameter) for n, parameter in enumerate(parameters) if keys[n] not in domains}
     for key, (number, parameter) in left_out.items():
         domains[key] = _whole(name, parameter, number)
@@ -149,7 +149,9 @@ def read_setup(firmware: Firmware, assignments: Mapping[str, str]) -> Setup:
     for name, text in assignments.items():
         setting = firmware.setting(name)
         kind = setting.type or _UNTOLD
-        domain = as_domain(name, every_setting(setting) if text == "every" else read_domain(name, kind, text))
+        domain = as_domain(
+            name, every_setting(setting) if text == "every" else read_domain(name, kind, text, firmware.constants)
+        )
         is_whole = is_whole and (len(domain) == 1 or has_every_value(setting, domain))
         found[setting.kind][name] = domain
     return Setup(found["global"], found["register"], found["pin"], is_whole)
