@@ -324,22 +324,6 @@ def test_a_count_left_over_from_a_mode_that_is_not_modelled_is_told_when_it_is_u
         assert chip.unmodelled() == ["TCCR1B: the reserved waveform mode 13 of the timer", *left]
 
 
-@pytest.mark.parametrize(
-    ("register", "value", "told"),
-    [
-        ("TCCR1B", 0x40, "TCCR1B: input capture"),
-        ("TCCR1B", 0x07, "TCCR1B: the external clock of the timer"),
-        ("TIMSK1", 0x20, None),
-    ],
-)
-def test_what_only_pins_can_show_is_told(register: str, value: int, told: str | None) -> None:
-    """Compare outputs, input capture and the clock on T1: DS40002061A sec. 16.6, 16.8, 17.3."""
-    chip = Fitted.of("atmega328p")
-    chip.write("TCCR1B", 1, at=0)
-    chip.write(register, value, at=2)
-    assert chip.unmodelled() == [told or "TCCR1B: input capture"]
-
-
 # The first generation.
 
 

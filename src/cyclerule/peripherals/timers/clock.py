@@ -1,5 +1,6 @@
 """What a timer counts, and a counter's course laid on it."""
 
+from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
 from cyclerule.peripherals.timers.counter import Course
@@ -17,6 +18,9 @@ class Clock(Protocol):
     @property
     def period(self) -> int | None:
         """The cycles from tick to tick; None when they differ."""
+
+    def use(self, listener: Callable[[int], None] | None, cycle: int) -> None:
+        """Takes it into use, with a listener that is called when a tick is known to come, or out of it (None)."""
 
 
 ClockSelect = Clock | str | None

@@ -12,6 +12,7 @@ from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.power import PowerReduction
 from cyclerule.peripherals.timers.clock import ClockSelect
 from cyclerule.peripherals.timers.compare_output import CompareOutput, PortOutputs
+from cyclerule.peripherals.timers.external import ExternalClock
 from cyclerule.peripherals.timers.layout import NUMBERS, Layout, is_asynchronous, layout_of
 from cyclerule.peripherals.timers.prescaler import Prescaler, PrescalerControl
 from cyclerule.peripherals.timers.timer import Timer
@@ -24,7 +25,6 @@ _ENABLE = re.compile(r"(?:TOIE|OCIE|ICIE|TICIE)(?P<timer>\d)[A-D]?")
 SHARED_TAPS = (1, 8, 64, 256, 1024)
 # Of one with a prescaler of its own: sec. 18.11, TCCR2B.
 OWN_TAPS = (1, 8, 32, 64, 128, 256, 1024)
-EXTERNAL = "the external clock of the timer"
 
 
 def fit_timers(chip: Chip, ports: Ports, power: PowerReduction) -> dict[int, Timer]:
@@ -43,11 +43,16 @@ def fit_timers(chip: Chip, ports: Ports, power: PowerReduction) -> dict[int, Tim
     registers, outputs = _flag_registers(chip), _Outputs(chip, ports)
     timers = dict[int, Timer]()
     for layout in layouts:
-        prescaler, clocks = shared, _shared_clocks(shared)
+        prescaler, clocks = shared, _shared_clocks(chip, ports, shared, layout.number)
         if own is not None and is_asynchronous(part, layout.number):
             prescaler, clocks = own, (None, *map(own.tap, OWN_TAPS))
-        kind = Timer8 if layout.size_bytes == 1 else Timer16
-        timer = timers[layout.number] = kind(chip, layout, clocks, registers, outputs.of(layout))
+        timer: Timer
+        if layout.size_bytes == 1:
+            timer = Timer8(chip, layout, clocks, registers, outputs=outputs.of(layout))
+        else:
+            pin = ports.pin(pin_of(part, f"ICP{layout.number}"))
+            timer = Timer16(chip, layout, clocks, registers, outputs=outputs.of(layout), capture_pin=pin)
+        timers[layout.number] = timer
         prescaler.on_change(timer.settle, timer.schedule)
         power.on_change(partial(_follow_power, power, timer))
     return timers
@@ -79,8 +84,13 @@ class _Outputs:
         return output
 
 
-def _shared_clocks(prescaler: Prescaler) -> tuple[ClockSelect, ...]:
-    return None, *map(prescaler.tap, SHARED_TAPS), EXTERNAL, EXTERNAL
+def _shared_clocks(chip: Chip, ports: Ports, prescaler: Prescaler, number: int) -> tuple[ClockSelect, ...]:
+    pin = ports.pin(pin_of(chip.part, f"T{number}"))
+    if pin is None:
+        edges: tuple[ClockSelect, ...] = (f"the external clock T{number} of the timer, whose pin is not known",) * 2
+    else:
+        edges = ExternalClock(chip, pin, is_rising=False), ExternalClock(chip, pin, is_rising=True)
+    return None, *map(prescaler.tap, SHARED_TAPS), *edges
 
 
 def _flag_registers(chip: Chip) -> Callable[[str], FlagRegisters]:

@@ -115,6 +115,9 @@ class Tap(NamedTuple):
         """The cycles from tick to tick."""
         return self.divisor
 
+    def use(self, listener: Callable[[int], None] | None, cycle: int) -> None:
+        """Does nothing: a prescaler runs whether a timer uses it or not."""
+
 
 class PrescalerControl:
     """The register with the reset bits and TSM: GTCCR, or SFIOR on older parts, which has bits of other devices too."""

@@ -38,6 +38,7 @@ class Timer:
         layout: Layout,
         clocks: Sequence[ClockSelect],
         registers: Registers,
+        *,
         outputs: Mapping[str, CompareOutput],
     ) -> None:
         self.chip, self.layout, self.number = chip, layout, layout.number
@@ -45,6 +46,7 @@ class Timer:
         self._control = dict.fromkeys(layout.controls, 0)
         self._is_halted = False
         self._run: Run | None = None
+        self._used: ClockSelect = None
         self._count, self._is_falling, self._since = 0, False, 0
         # Whether the count at hand raises no match at the next tick, because it was written. On the first generation
         # a match only comes when the timer counts to the value (AT90S8515 datasheet, OCR1A).
@@ -216,6 +218,8 @@ class Timer:
     def schedule(self) -> None:
         """Lays the course from the reference point on, with every alarm on it."""
         mode, clock = self.mode, self.clock
+        if clock is not self._used:
+            self._use(clock)
         if mode is None or clock is None or isinstance(clock, str) or self._clears_late(mode, clock):
             self._run = None
             self._update.clear()
@@ -225,6 +229,18 @@ class Timer:
             mark.arm(self._run, self._since, is_steady=not self._is_count_stale)
         for channel in self._outputs:
             self._connect(channel)
+
+    def _use(self, clock: ClockSelect) -> None:
+        before, self._used = self._used, clock
+        if before is not None and not isinstance(before, str):
+            before.use(None, self._since)
+        if clock is not None and not isinstance(clock, str):
+            clock.use(self._foresee, self._since)
+
+    def _foresee(self, cycle: int) -> None:
+        """Takes note that a tick of the clock is known to come."""
+        self.settle(cycle)
+        self.schedule()
 
     def _run_in(self, mode: Mode, clock: Clock) -> None:
         top = self._top(mode)
@@ -389,7 +405,7 @@ class Timer:
             tuple(self._control.items()),
             tuple(self._compare.items()),
             tuple(self._buffers.items()),
-            (self._capture, self._count, self._is_falling, self._since, self._run),
+            (self._capture, self._count, self._is_falling, self._since, self._run, self._used),
             (self._is_match_blocked, self._is_count_stale, self._is_halted),
             tuple((mark.value, mark.first) for mark in self._marks.values()),
             tuple(output.save() for output in self._outputs.values()),
@@ -399,7 +415,7 @@ class Timer:
         """Sets a saved state; the alarms are restored with the queue."""
         control, compare, buffers, counting, states, marks, outputs = saved
         self._control, self._compare, self._buffers = dict(control), dict(compare), dict(buffers)
-        self._capture, self._count, self._is_falling, self._since, self._run = counting
+        self._capture, self._count, self._is_falling, self._since, self._run, self._used = counting
         self._is_match_blocked, self._is_count_stale, self._is_halted = states
         for mark, (value, first) in zip(self._marks.values(), marks, strict=True):
             mark.value, mark.first = value, first
