@@ -12,6 +12,7 @@ from cyclerule.peripherals.serial.twi import Twi, TwiRegisters
 from cyclerule.peripherals.serial.twi_master import TwiMaster
 from cyclerule.peripherals.serial.usart import FindPin, Usart, share_baud_high
 from cyclerule.peripherals.serial.usart_registers import serial_ports
+from cyclerule.peripherals.serial.usi import Usi, UsiRegisters
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class SerialDevices:
     spi: Spi | None
     twi: Twi | None
     twi_master: TwiMaster | None
+    usi: Usi | None
 
     @property
     def first(self) -> Usart | None:
@@ -42,6 +44,7 @@ def fit_serial(chip: Chip, ports: Ports, power: PowerReduction) -> SerialDevices
     if len(made) > 1:
         share_baud_high(chip, made[0], made[1])
     spi = SpiRegisters.of(chip.part)
+    usi = UsiRegisters.of(chip.part)
     twi_registers = TwiRegisters.of(chip.part)
     twi = None if twi_registers is None else Twi(chip, twi_registers, pin, power)
     return SerialDevices(
@@ -49,6 +52,7 @@ def fit_serial(chip: Chip, ports: Ports, power: PowerReduction) -> SerialDevices
         None if spi is None else Spi(chip, spi, pin, power),
         twi,
         None if twi is None else TwiMaster(chip, twi),
+        None if usi is None else Usi(chip, usi, pin, power),
     )
 
 
