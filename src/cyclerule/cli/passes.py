@@ -1,16 +1,18 @@
 """`cyclerule time FILE:41-48`: lines of the unedited program, in its own run."""
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cyclerule.cli.output import Output
-from cyclerule.cli.words import Words, lines_to_time
+from cyclerule.cli.words import Words, lines_to_time, one_function
 
 if TYPE_CHECKING:
     from cyclerule.project.settings import Settings
     from cyclerule.report.lines import LinesView
+    from cyclerule.session.opening import Program, Target
 
 INTERRUPTED = 130
 NOT_DECIDED = 4
@@ -64,6 +66,73 @@ def time_lines(
         raise click.exceptions.Exit(INTERRUPTED)
     if not view.count:
         raise click.exceptions.Exit(NOT_DECIDED)
+
+
+def time_in_place(program: "Program", target: "Target", output: Output, ends: dict[str, Any]) -> "LinesView | None":
+    """Times a function where it stands in the program's own run; None where it stands by itself or nowhere."""
+    from cyclerule.report.lines import view_lines
+    from cyclerule.session.in_place import run_in_place
+
+    name = target.function.source_name
+    with output.progress() as told:
+        run = run_in_place(
+            program, name, target.standing, **ends, progress=lambda done, of: told(f"{name} in place", done, of)
+        )
+    return None if run is None else view_lines(run)
+
+
+def find_target(
+    program: "Program", given: Words, output: Output, ends: dict[str, Any], *, apart: bool, **shown: Any
+) -> "Target | None":
+    """Finds the function that the words name; None where no copy of it can be kept: its passes in place are printed.
+
+    Raises what `Program.target` raises where it is nowhere in the program either.
+    """
+    from cyclerule.errors import ArgumentError, BuildError, UnknownName
+
+    name, place = one_function("time", given)
+    try:
+        return program.target(name, place, apart=apart)
+    except (ArgumentError, BuildError, UnknownName) as error:
+        if apart or not _time_alone_in_place(program, name, place, given, output, ends, shown, str(error)):
+            raise
+        return None
+
+
+def _time_alone_in_place(  # noqa: PLR0917 - what its only caller has
+    program: "Program",
+    name: str,
+    place: Path | None,
+    given: Words,
+    output: Output,
+    ends: dict[str, Any],
+    shown: dict[str, Any],
+    why: str,
+) -> bool:
+    from cyclerule.errors import ArgumentError, UnknownName
+    from cyclerule.report.lines import view_lines
+    from cyclerule.session.in_place import run_in_place
+
+    try:
+        standing = program.standing(name, place)
+    except UnknownName:
+        return False
+    if standing.kind in ("inlined", "cloned") and given.assignments:
+        raise ArgumentError(f"{why}; without values of {next(iter(given.assignments))} its passes in place are timed")
+    with output.progress() as told:
+        run = run_in_place(
+            program, name, standing, **ends, progress=lambda done, of: told(f"{name} in place", done, of)
+        )
+    if run is None:
+        return False
+    view = view_lines(run, program.firmware.warnings)
+    print_alone(view, f"{standing.text}; no copy of it can be kept", output, **shown)
+    return True
+
+
+def print_alone(view: "LinesView", note: str, output: Output, **shown: Any) -> None:
+    """Prints a function's passes in place, with a note on why there is no more."""
+    _print(replace(view, notes=[note, *view.notes]), output, **shown)
 
 
 def _print(

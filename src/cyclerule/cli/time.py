@@ -140,7 +140,9 @@ def command(
     """Say how many clock cycles a function takes, for one input or for many."""
     from cyclerule.cli.code import check_without_code
     from cyclerule.cli.faces import print_settings, print_time
+    from cyclerule.cli.passes import find_target, print_alone, time_in_place
     from cyclerule.cli.words import one_function, read_assignments, sort_words
+    from cyclerule.errors import ArgumentError
     from cyclerule.report.timing import view_timed
     from cyclerule.session.before import prepared
     from cyclerule.session.opening import open_program
@@ -166,17 +168,30 @@ def command(
         how |= {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
         time_lines(given, settings, prototypes, output, **how)
         return
-    function, place = one_function("time", given)
+    one_function("time", given)
     program = open_program(given.files, settings, prototypes)
-    target, calls = prepared(program, program.target(function, place, apart=apart), before)
-    with output.progress() as told:
-        timed = time_target(
-            target,
-            given.assignments,
-            variables=read_assignments("--set", variables),
-            before=calls,
-            keeps_rows=csv_file is not None or bool(rows),
-            progress=lambda done, of: told(target.name, done, of),
-            **how,
-        )
-    print_time(view_timed(timed), output, rows=rows, csv_file=csv_file, as_json=as_json, as_comment=as_comment)
+    ends = {"length": length, "until": until, "max_passes": max_passes, "engine": how["engine"]}
+    shown: dict[str, Any] = {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
+    first = find_target(program, given, output, ends, apart=apart, **shown)
+    if first is None:
+        return
+    in_place = None if apart else time_in_place(program, first, output, ends)
+    target, calls = prepared(program, first, before)
+    try:
+        with output.progress() as told:
+            timed = time_target(
+                target,
+                given.assignments,
+                variables=read_assignments("--set", variables),
+                before=calls,
+                keeps_rows=csv_file is not None or bool(rows),
+                progress=lambda done, of: told(target.name, done, of),
+                **how,
+            )
+    except ArgumentError as error:
+        if in_place is None or given.assignments:
+            raise
+        # Without values there are its passes in place all the same.
+        print_alone(in_place, f"kept apart: {error}", output, **shown)
+        return
+    print_time(view_timed(timed, in_place), output, **shown)

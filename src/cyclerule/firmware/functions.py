@@ -12,6 +12,7 @@ from cyclerule.firmware.types import FunctionType
 
 # Clones that may take other parameters than their source says, or only do a part (gcc, cgraphclones.c and ipa-split.c).
 _CLONE = re.compile(r"\.(?:isra|constprop|part|cold)\b")
+_FIRST_NAME = re.compile(r"(?P<name>.+?)\.(?:isra|constprop|part|cold)\b.*")
 
 # Labels in flash of avr-libc's start-up code and of the linker scripts: places, not functions.
 _PLACES = {
@@ -37,6 +38,12 @@ class Told:
     copies: list["Copy"] = field(default_factory=list)
     inlined_into: list["Copy"] = field(default_factory=list)
     name: str = ""
+
+    @property
+    def original(self) -> str | None:
+        """The function that this is a clone of; link-time optimization tells of some clones as of functions."""
+        match = _FIRST_NAME.fullmatch(self.link_name)
+        return match["name"] if match is not None and self.file is None else None
 
 
 @dataclass(eq=False)
@@ -118,7 +125,7 @@ def list_functions(told: Sequence[Told], code_symbols: CodeSymbols, lines: LineT
         for copy in one.copies:
             functions.append(_copy_function(copy))
             taken.setdefault(copy.address, copy)
-        if not any(not copy.is_clone for copy in one.copies):
+        if one.original is None and not any(not copy.is_clone for copy in one.copies):
             functions.append(_apart_from_code(one))
     by_name = {function.name: function for function in functions}
     listed = {(copy.address, copy.symbol.name) for one in told for copy in one.copies if copy.symbol is not None}
@@ -154,7 +161,7 @@ def _name_all(told: Sequence[Told]) -> None:
     """Gives every function a key of its own: the link symbol, with file or address behind it where that is shared."""
     named: list[tuple[Told | Copy, Told]] = []
     for one in told:
-        if not any(not copy.is_clone for copy in one.copies):
+        if one.original is None and not any(not copy.is_clone for copy in one.copies):
             named.append((one, one))
         named += [(copy, one) for copy in one.copies]
     for thing, _ in named:
@@ -169,6 +176,10 @@ def _name_all(told: Sequence[Told]) -> None:
         own = [copy for copy in one.copies if not copy.is_clone]
         if own:
             one.name = own[0].name
+    by_link_name = {one.link_name: one.name for one in told if one.original is None}
+    for one in told:
+        if one.original is not None:
+            one.name = by_link_name.get(one.original, one.original)
 
 
 def _distinction(behind: str, thing: Told | Copy, told: Told) -> str:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from cyclerule.firmware.image import Image, InlinedCall, SourcePlace
 from cyclerule.firmware.loops import Loop
+from cyclerule.firmware.standing import Standing, is_partial
 from cyclerule.machine.chip import Chip
 from cyclerule.measure.flow import Flows, FunctionFlow
 from cyclerule.measure.frames import Frame, Frames, Lines, span_of_lines
@@ -49,7 +50,7 @@ class Stretch:
     inlined: tuple[InlinedCall, ...]
     levels: Mapping[int, tuple[Frame, ...]]
     loops_of: LoopsOf
-    begins_inside: Callable[[Loop], bool]
+    begins_inside: Callable[[Loop | None], bool]
     may_run_twice: bool
 
     def place(self, part: Part) -> str:
@@ -57,7 +58,7 @@ class Stretch:
         function = self.flow.function
         number = function.name.removeprefix("__vector_")
         vector = part.vector_name(int(number)) if number != function.name and number.isdigit() else None
-        name = vector or function.source_name
+        name = vector or (function.source_name if function.clone_of is None else function.name)
         calls = [f"{call.call_file}:{call.call_line}" for call in self.inlined if call.call_line is not None]
         return f"in {name}" + (f", inlined at {', '.join(calls)}" if calls else "")
 
@@ -66,14 +67,20 @@ class Stretch:
     @cached_property
     def _all(self) -> tuple[tuple[Back, "_Statement | None"], ...]:
         """The ways back of loops that have something of the lines, with the statement of each, inner loops first."""
+        backs = sorted((b for b in self._all_backs() if b.loop & self.words), key=lambda each: len(each.loop))
+        owned: list[tuple[Back, list[_Statement]]] = []
+        for back in backs:
+            inner = [each.loop for each in backs if each.loop < back.loop and each.target != back.target]
+            owned.append((back, self._statements(back.loop.difference(*inner) or back.loop)))
         told: list[tuple[Back, _Statement | None]] = []
-        for back in sorted(self._all_backs(), key=lambda each: len(each.loop)):
-            if back.loop & self.words:
-                # Loops inside each other are so in the source too.
-                inner = [(each, s) for each, s in told if each.loop < back.loop and each.target != back.target]
-                own = back.loop.difference(*(each.loop for each, _ in inner)) or back.loop
-                taken = {s for _, s in inner}
-                told.append((back, next((s for s in self._statements(own) if s not in taken), None)))
+        for back, statements in owned:
+            # Loops inside each other are so in the source too.
+            taken = {s for each, s in told if each.loop < back.loop and each.target != back.target}
+            if self._is_mostly_own(back.loop):
+                # A loop around has the better claim on a statement around.
+                outer = [found for each, found in owned if back.loop < each.loop and each.target != back.target]
+                taken |= {s for found in outer for s in found if not self._is_inside(back, s)}
+            told.append((back, next((s for s in statements if s not in taken), None)))
         return tuple(told)
 
     @property
@@ -88,13 +95,16 @@ class Stretch:
 
     def _is_inside(self, back: Back, statement: "_Statement | None") -> bool:
         if statement is None:
-            return False
+            return self._is_mostly_own(back.loop) and self.begins_inside(None)
         if statement.loop is None:
             # Without the text: a loop that has nothing but the lines counts as one of theirs.
             return back.loop <= self.words
         if statement.calls[: len(self.inlined)] != self.inlined:
             return False
         return len(statement.calls) > len(self.inlined) or self.begins_inside(statement.loop)
+
+    def _is_mostly_own(self, loop: frozenset[int]) -> bool:
+        return 2 * len(loop & self.words) > len(loop)
 
     def _statements(self, words: Iterable[int]) -> list["_Statement"]:
         """Gives the loop statements that most of a loop's own instructions are from, the innermost first.
@@ -249,8 +259,8 @@ def stretches_of_lines(image: Image, chip: Chip, lines: Lines, loops_of: LoopsOf
     def level(levels: Sequence[Frame]) -> int | None:
         return next((number for number, frame in enumerate(levels) if lines.has(frame.place)), None)
 
-    def begins_inside(loop: Loop) -> bool:
-        return lines.first <= loop.first <= lines.last
+    def begins_inside(loop: Loop | None) -> bool:
+        return loop is not None and lines.first <= loop.first <= lines.last
 
     places = {row.address for row in image.lines.rows if lines.has(SourcePlace(row.file, row.line))}
     calls = [
@@ -262,14 +272,22 @@ def stretches_of_lines(image: Image, chip: Chip, lines: Lines, loops_of: LoopsOf
     return _stretches(image, chip, names, level, loops_of, begins_inside)
 
 
-def stretches_in_place(image: Image, chip: Chip, name: str, loops_of: LoopsOf) -> list[Stretch]:
-    """Finds where a function's body stands inside others, a stretch for each place; `name` is its key in the image."""
+def stretches_in_place(image: Image, chip: Chip, standing: Standing, loops_of: LoopsOf) -> list[Stretch]:
+    """Finds where a function's body stands inside others and as clones, a stretch for each place."""
+
+    def is_inside(_: Loop | None) -> bool:
+        # A loop without a statement is a recursion that became one.
+        return True
 
     def level(levels: Sequence[Frame]) -> int | None:
-        return next((n for n, frame in enumerate(levels) if frame.function == name and frame.call is not None), None)
+        inlined = (n for n, frame in enumerate(levels) if frame.function == standing.key and frame.call is not None)
+        return next(inlined, None)
 
-    names = {call.inside for call in image.inlined if call.name == name}
-    return _stretches(image, chip, names, level, loops_of, lambda _: True)
+    names = {call.inside for call in image.inlined if call.name == standing.key}
+    found = _stretches(image, chip, names, level, loops_of, is_inside)
+    # What is inlined calls its partial clones, and their time is its own.
+    clones = [name for name in standing.clones if not (found and is_partial(name))]
+    return found + _stretches(image, chip, clones, lambda _: 0, loops_of, is_inside)
 
 
 def _stretches(  # noqa: PLR0917 - what both callers have found, in their order
@@ -278,7 +296,7 @@ def _stretches(  # noqa: PLR0917 - what both callers have found, in their order
     names: Iterable[str],
     level: Callable[[Sequence[Frame]], int | None],
     loops_of: LoopsOf,
-    begins_inside: Callable[[Loop], bool],
+    begins_inside: Callable[[Loop | None], bool],
 ) -> list[Stretch]:
     flows, frames = Flows(image, chip), Frames(image)
     found: list[Stretch] = []

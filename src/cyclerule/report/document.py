@@ -14,7 +14,7 @@ from msgspec import Meta, Struct
 
 from cyclerule.report.document_types import Build, Clock, Count, Files, Remarks, Value, Write
 from cyclerule.report.functions import FunctionsView
-from cyclerule.report.lines_document import TimeLinesDocument
+from cyclerule.report.lines_document import InPlace, TimeLinesDocument, in_place_part
 from cyclerule.report.parts import PartsView
 from cyclerule.report.run_document import RunDocument
 from cyclerule.report.settings import SettingView
@@ -62,6 +62,11 @@ class TimeDocument(Struct, frozen=True, kw_only=True):
     build: Build
     start: Annotated[str, Meta(description="The state that every input starts from, in words.")]
     engine: str
+    standing: Annotated[
+        Literal["as built", "inlined", "cloned", "folded", "removed"],
+        Meta(description="What became of the function in the program's own build."),
+    ]
+    in_place: Annotated[InPlace | None, Meta(description="Its passes there, where it is inlined or cloned.")]
     is_handler: Annotated[bool, Meta(description="An interrupt handler; nothing calls it.")]
     set: Annotated[dict[str, Value], Meta(description="Variables, registers and pins that were given one value.")]
     held: list[HeldValue]
@@ -253,6 +258,8 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
         build=_build(view.build),
         start=view.start,
         engine=view.engine,
+        standing=view.standing,
+        in_place=None if view.in_place is None else in_place_part(view.in_place),
         is_handler=view.is_handler,
         set={each.name: _number(each.value) for each in view.set_first},
         held=[HeldValue(name=each.name, value=_number(each.value)) for each in view.held],

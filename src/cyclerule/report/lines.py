@@ -9,6 +9,9 @@ from cyclerule.report.timing import BuildView
 from cyclerule.report.wording import counted, span_text, time_span
 from cyclerule.units import Hertz, clock_text, microseconds_text
 
+NAMED_PLACES = 2
+"""Up to so many places of a function that does not stand by itself are told one by one in a sentence."""
+
 
 @dataclass(frozen=True)
 class PassView:
@@ -143,7 +146,7 @@ def _notes(run: LinesRun) -> list[str]:
     if run.stopped == "fault":
         notes.append(f"the run stopped on a fault: {run.fault}")
     elif run.stopped == "halted":
-        notes.append(f"the program halted {run.stopped_at}, with no event to come")
+        notes.append(f"the program halted at {run.stopped_at}, with no event to come")
     return notes
 
 
@@ -194,11 +197,23 @@ def passes_text(count: int) -> str:
 
 def lines_answer(view: LinesView) -> str:
     """Gives the first words: "hive.c:41-48: 180 to 212 cycles in 3 passes"."""
-    if view.minimum is None or view.maximum is None:
-        return f"{view.lines}: no pass"
-    each = "each of " if view.count > 1 and view.minimum == view.maximum else ""
-    word = "cycle" if view.maximum == 1 else "cycles"
-    return f"{view.lines}: {span_text(view.minimum, view.maximum)} {word} in {each}{passes_text(view.count)}"
+    return f"{view.lines}: {_figures(view.minimum, view.maximum, view.count)}"
+
+
+def in_place_text(view: LinesView) -> str:
+    """Writes the figures of a function in place: "in place in loop: 212 cycles in each of 3 passes (as built)"."""
+    if len(view.places) > NAMED_PLACES:
+        where = f"at {len(view.places)} places"
+        return f"in place {where}: {_figures(view.minimum, view.maximum, view.count)} ({view.build.image})"
+    texts = [f"in place {each.place}: {_figures(each.minimum, each.maximum, each.count)}" for each in view.places]
+    return f"{'; '.join(texts)} ({view.build.image})"
+
+
+def _figures(least: int | None, most: int | None, count: int) -> str:
+    if least is None or most is None:
+        return "no pass"
+    each = "each of " if count > 1 and least == most else ""
+    return f"{span_text(least, most)} {'cycle' if most == 1 else 'cycles'} in {each}{passes_text(count)}"
 
 
 def lines_sentence(view: LinesView) -> str:

@@ -12,6 +12,8 @@ from cyclerule.report.lines import LinesView
 LISTED_PASSES = 65_536
 """The most passes that a document lists unless another number is asked for."""
 
+Stopped = Literal["until", "max_cycles", "passes", "halted", "fault", "interrupted"]
+
 
 class PassRow(Struct, frozen=True, kw_only=True):
     """One pass through the lines."""
@@ -47,6 +49,21 @@ class PassesAtPlace(Struct, frozen=True, kw_only=True):
     left: Annotated[int, Meta(ge=0, description="Passes that a called function jumped away from; not counted.")]
 
 
+class InPlace(Struct, frozen=True, kw_only=True):
+    """A function where it stands in the program's own run: inlined into others, or as clones."""
+
+    build: Build
+    run_cycles: Annotated[int, Meta(ge=0, description="How long the program ran, from reset.")]
+    stopped: Stopped
+    stopped_at: str
+    count: Annotated[int, Meta(ge=0, description="How many passes there were.")]
+    minimum: Annotated[int | None, Meta(description="The fewest cycles of a pass; null where there was none.")]
+    maximum: int | None
+    mean_cycles: float | None
+    total_cycles: Count
+    places: list[PassesAtPlace]
+
+
 class TimeLinesDocument(Struct, frozen=True, kw_only=True):
     """What `cyclerule time FILE:41-48 --json` prints: passes through lines, in the program's own run from reset."""
 
@@ -57,7 +74,7 @@ class TimeLinesDocument(Struct, frozen=True, kw_only=True):
     build: Build
     engine: str
     run_cycles: Annotated[int, Meta(ge=0, description="How long the program ran, from reset.")]
-    stopped: Literal["until", "max_cycles", "passes", "halted", "fault", "interrupted"]
+    stopped: Stopped
     stopped_at: str
     count: Annotated[int, Meta(ge=0, description="How many passes there were.")]
     minimum: Annotated[int | None, Meta(description="The fewest cycles of a pass; null where there was none.")]
@@ -78,3 +95,10 @@ def time_lines_document(view: LinesView, rows: int | None = None) -> TimeLinesDo
     shown = asdict(replace(view, passes=[]))
     given = {"schema": "cyclerule/time-lines/1", **shown, "passes_listed": len(listed), "passes": listed}
     return msgspec.convert(given, TimeLinesDocument)
+
+
+def in_place_part(view: LinesView) -> InPlace:
+    """Gives the part of a document that tells of a function in place."""
+    return msgspec.convert(
+        {key: value for key, value in asdict(view).items() if key in InPlace.__struct_fields__}, InPlace
+    )

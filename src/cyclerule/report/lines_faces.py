@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from cyclerule.report.comment import comment_of
 from cyclerule.report.lines import LinesView, PassView, lines_answer, lines_sentence, microseconds, rest_of_lines
 from cyclerule.report.rows_csv import csv_line
+from cyclerule.report.terminal import aligned, show_places
 from cyclerule.report.wording import counted
 from cyclerule.units import Hertz, clock_text
 
@@ -31,7 +32,7 @@ def show_lines(screen: "Screen", view: LinesView, *, rows: int = LISTED_PASSES, 
     screen.line(_small_print(view), style="dim", indent=2)
     if view.count:
         screen.line()
-        _show_places(screen, view)
+        show_places(screen, view)
     if 0 < len(view.passes) <= rows or (view.passes and rows != LISTED_PASSES):
         screen.line()
         _show_passes(screen, view, view.passes[:rows])
@@ -75,24 +76,7 @@ def _why(view: LinesView) -> str:
             return "as long as asked"
 
 
-def _show_places(screen: "Screen", view: LinesView) -> None:
-    from cyclerule.report.terminal import make_table
-
-    has_clock = view.clock_hz is not None
-    heads = ["", "passes", "least", "mean", "most", *(["most µs"] if has_clock else [])]
-    shown = make_table([screen.text(head) for head in heads], right=range(1, len(heads)))
-    for each in view.places:
-        figures = ["", "", "", *([""] if has_clock else [])]
-        if each.minimum is not None and each.maximum is not None:
-            time = [microseconds(each.maximum, view.clock_hz)] if has_clock else []
-            figures = [f"{each.minimum:,}", f"{each.mean_cycles:,.2f}", f"{each.maximum:,}", *time]
-        shown.add_row(screen.text(each.place), f"{each.count:,}", *figures)
-    screen.show(shown)
-
-
 def _show_passes(screen: "Screen", view: LinesView, passes: Sequence[PassView]) -> None:
-    from cyclerule.report.terminal import aligned
-
     figures: list[tuple[str, list[str]]] = [
         ("from cycle", [f"{each.start_cycle:,}" for each in passes]),
         ("cycles", [f"{each.cycles:,}" for each in passes]),

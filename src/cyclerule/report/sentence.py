@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from cyclerule.report.lines import in_place_text
 from cyclerule.report.timing import CallView, HeldView, TimeView
 from cyclerule.report.wording import counted, input_text, returned_text, shortened, span_text, time_span
 from cyclerule.units import Hertz, clock_text
@@ -15,10 +16,16 @@ NAMED_HELD = 4
 
 
 def answer(view: TimeView) -> str:
-    """Gives the first words: the function and its cycles, "crc8_step: 41 to 49 cycles"."""
+    """Gives the first words: the function and its cycles, "crc8_step: 41 to 49 cycles".
+
+    Of one that does not stand by itself those in place come first: "in place in loop: 212 cycles in each of 3 passes".
+    """
     least, most = view.minimum.cycles, view.maximum.cycles
     given = f"({input_text(view.calls[0].shown)})" if view.count == 1 and view.calls and view.calls[0].shown else ""
-    return f"{view.function}{given}: {span_text(least, most)} {'cycle' if most == 1 else 'cycles'}"
+    what = f"{view.function}{given}"
+    if view.in_place is not None:
+        what = f"{view.function}: {in_place_text(view.in_place)}; kept apart{given}"
+    return f"{what}: {span_text(least, most)} {'cycle' if most == 1 else 'cycles'}"
 
 
 def sentence(view: TimeView) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from cyclerule.report.functions import FunctionsView, FunctionView, functions_sentence
+from cyclerule.report.lines import NAMED_PLACES, LinesView, microseconds
 from cyclerule.report.parts import PartsView, parts_sentence
 from cyclerule.report.rule import ASCII, BLOCKS, bin_counts, draw_columns, draw_rule, fit_scale
 from cyclerule.report.sentence import NAMED_HELD, answer, held_text, rest_of_sentence, sentence
@@ -99,6 +100,9 @@ def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_bri
     _show_sentence(screen, view)
     screen.line(small_print(view), style="dim", indent=2)
     screen.line()
+    if view.in_place is not None and len(view.in_place.places) > NAMED_PLACES:
+        show_places(screen, view.in_place)
+        screen.line()
     if view.count == 1:
         _show_call(screen, view, view.calls[0])
     else:
@@ -362,6 +366,20 @@ def _can_draw(stream: TextIO) -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
+
+
+def show_places(screen: Screen, view: LinesView) -> None:
+    """Shows the places of timed lines, a row each."""
+    has_clock = view.clock_hz is not None
+    heads = ["", "passes", "least", "mean", "most", *(["most µs"] if has_clock else [])]
+    shown = make_table([screen.text(head) for head in heads], right=range(1, len(heads)))
+    for each in view.places:
+        figures = ["", "", "", *([""] if has_clock else [])]
+        if each.minimum is not None and each.maximum is not None:
+            time = [microseconds(each.maximum, view.clock_hz)] if has_clock else []
+            figures = [f"{each.minimum:,}", f"{each.mean_cycles:,.2f}", f"{each.maximum:,}", *time]
+        shown.add_row(screen.text(each.place), f"{each.count:,}", *figures)
+    screen.show(shown)
 
 
 def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = False) -> None:

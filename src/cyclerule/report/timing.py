@@ -1,13 +1,14 @@
 """The view of a timed function: plain data that every face is made from."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
-from typing import Any, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Sized
 from cyclerule.firmware.reading import pointed_text
 from cyclerule.firmware.reading import value_text as written
+from cyclerule.firmware.standing import Kind as Standing
 from cyclerule.firmware.types import FunctionType, PointerType
 from cyclerule.firmware.values import decayed
 from cyclerule.machine.bus import IoWrite
@@ -15,6 +16,9 @@ from cyclerule.measure.domain_text import domain_text, value_text
 from cyclerule.measure.results import Call, Held, Measured, Row, Sweep, Warned
 from cyclerule.session.opening import handled_vector
 from cyclerule.session.timing import Timed
+
+if TYPE_CHECKING:
+    from cyclerule.report.lines import LinesView
 
 Plain = int | float | str | None | list[Any] | dict[str, Any]
 """What a view holds: numbers and text, lists and dictionaries of them."""
@@ -81,7 +85,8 @@ class TimeView:
     are the parameters, and what was set, with more than one value. `calls` has every row that was kept. `buffers` are
     in hexadecimal as they are after a single call, and `read` says by their types what they and a structure that was
     returned hold. `notes` are remarks on what was measured, `warnings` what the
-    figures rest on and the model lacks, `build_warnings` the compiler's.
+    figures rest on and the model lacks, `build_warnings` the compiler's. `standing` is what became of the function
+    in the program's own build, `in_place` its passes there where it is inlined or cloned.
     """
 
     function: str
@@ -112,6 +117,8 @@ class TimeView:
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
+    standing: Standing = "as built"
+    in_place: "LinesView | None" = None
 
 
 class KeptRows(Sequence[CallView]):
@@ -170,12 +177,12 @@ def plain(value: object) -> Plain:
             return str(value)
 
 
-def view_timed(timed: Timed) -> TimeView:
-    """Makes the view of a function that was timed as it was asked for."""
+def view_timed(timed: Timed, in_place: "LinesView | None" = None) -> TimeView:
+    """Makes the view of a function that was timed as it was asked for, with its passes in the program's own run."""
     firmware = timed.target.firmware
     signature = firmware.find_function(timed.target.name).signature
     read = {} if signature is None or isinstance(timed.result, Sweep) else _read(timed.result, signature)
-    return view_time(
+    view = view_time(
         timed.result,
         registers=frozenset(firmware.part.registers),
         covers_every_input=timed.covers_every_input,
@@ -184,6 +191,12 @@ def view_timed(timed: Timed) -> TimeView:
         build_warnings=firmware.warnings,
         read=read,
     )
+    view = replace(view, standing=timed.target.standing.kind)
+    if in_place is None:
+        return view
+    notes = [*view.notes, *(f"in place: {note}" for note in in_place.notes)]
+    warnings = list(dict.fromkeys([*view.warnings, *in_place.warnings]))
+    return replace(view, notes=notes, warnings=warnings, in_place=in_place)
 
 
 def _read(call: Call, signature: FunctionType) -> dict[str, str]:

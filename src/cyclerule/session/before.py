@@ -48,7 +48,7 @@ def prepared(program: Program, target: Target, texts: Sequence[str]) -> tuple[Ta
         "than in the program's own"
     )
     found = firmware.find_function(target.function.source_name if target.name != target.function.name else target.name)
-    return Target(target.name, found, firmware, (*target.notes, note)), [symbol]
+    return replace(target, function=found, firmware=firmware, notes=(*target.notes, note)), [symbol]
 
 
 def read_calls(firmware: Firmware, texts: Sequence[str]) -> list[Before] | None:

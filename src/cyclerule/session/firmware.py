@@ -15,6 +15,7 @@ from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.hexfile import read_hex
 from cyclerule.firmware.image import Function, Image
 from cyclerule.firmware.prototypes import declare as declare_prototype
+from cyclerule.firmware.standing import standing_of
 from cyclerule.firmware.types import FunctionType, Parameter
 from cyclerule.measure.after import START_UP, state_after
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
@@ -464,11 +465,18 @@ class Firmware:
     ) -> LinesRun:
         """Runs the program from reset and times a function wherever it is inlined, as `time_lines` does lines.
 
-        Raises ArgumentError for a function that is inlined nowhere.
+        Clones that the compiler made of it count too, each at a place of its own. Raises ArgumentError for a function
+        that has neither.
         """
-        return self._program_run(until, max_cycles, max_passes, engine, progress).time_in_place(
+        try:
+            function: Function | None = self.find_function(name)
+        except UnknownName:
+            function = None
+        standing = standing_of(self.image, function, name)
+        if function is None and not standing.clones:
             self.find_function(name)
-        )
+        run = self._program_run(until, max_cycles, max_passes, engine, progress)
+        return run.time_in_place(name if function is None else function.source_name, standing)
 
     def _program_run(
         self,

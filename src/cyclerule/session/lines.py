@@ -9,8 +9,9 @@ from pathlib import Path
 
 from cyclerule.errors import ArgumentError
 from cyclerule.firmware.build import BuiltImage
-from cyclerule.firmware.image import Function, Image
+from cyclerule.firmware.image import Image
 from cyclerule.firmware.loops import Loop, read_loops
+from cyclerule.firmware.standing import Standing
 from cyclerule.measure.frames import find_lines
 from cyclerule.measure.passes import MOST_PASSES, LinesRun, run_passes
 from cyclerule.measure.results import Measured
@@ -49,12 +50,12 @@ class ProgramRun:
         lines = find_lines(self.image, *read_lines(text))
         return self._timed(str(lines), stretches_of_lines(self.image, self.stage.chip, lines, self._loops))
 
-    def time_in_place(self, function: Function) -> LinesRun:
-        """Times a function where its body stands inside others; see `Firmware.time_in_place`."""
-        stretches = stretches_in_place(self.image, self.stage.chip, function.name, self._loops)
+    def time_in_place(self, name: str, standing: Standing) -> LinesRun:
+        """Times a function where its body stands inside others or as clones; see `Firmware.time_in_place`."""
+        stretches = stretches_in_place(self.image, self.stage.chip, standing, self._loops)
         if not stretches:
-            raise ArgumentError(f"{function.source_name} is inlined nowhere in {self.image.path}")
-        return self._timed(function.source_name, stretches)
+            raise ArgumentError(f"{name} is inlined nowhere in {self.image.path}, and has no clones there")
+        return self._timed(name, stretches)
 
     def _timed(self, what: str, stretches: Sequence[Stretch]) -> LinesRun:
         if self.max_passes is not None and self.max_passes <= 0:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from cyclerule.errors import ArgumentError, BuildError, UnknownName
 from cyclerule.firmware.image import Function
+from cyclerule.firmware.standing import AS_BUILT, Standing, standing_of
 from cyclerule.project.settings import COMMON_PARTS, Settings
 from cyclerule.session.firmware import Firmware, build, load
 from cyclerule.units import parse_clock
@@ -23,12 +24,16 @@ _TOOLCHAIN_HEADER = re.compile(r"[/\\](?:avr[/\\]include|lib[/\\]gcc)[/\\]")
 
 @dataclass(frozen=True)
 class Target:
-    """A function and the firmware to measure it in; `notes` say why that is not the program's own build."""
+    """A function and the firmware to measure it in; `notes` say why that is not the program's own build.
+
+    `standing` is what became of it in that build.
+    """
 
     name: str
     function: Function
     firmware: Firmware
     notes: tuple[str, ...] = ()
+    standing: Standing = AS_BUILT
 
 
 @dataclass
@@ -69,15 +74,31 @@ class Program:
             function = self._find(name, file)
         except UnknownName as error:
             return self._dropped(name, error)
+        standing = standing_of(self.firmware.image, function, name)
         if function.address is not None and not apart:
-            return Target(_key(self.firmware, name, function), function, self.firmware)
+            notes = (standing.text,) if standing.text else ()
+            return Target(_key(self.firmware, name, function), function, self.firmware, notes, standing)
         if self.is_linked:
-            became = "a kept copy needs a build of its own" if apart else _became(function)
+            became = "a kept copy needs a build of its own" if apart else standing.text
             raise ArgumentError(f"{name}: {became}, and {self.files[0]} is linked already; give the sources instead")
         firmware = self.kept_copy((function.source_name,))
         found = firmware.find_function(function.source_name)
-        notes = () if function.address is not None else (f"{_became(function)}; {KEPT}",)
-        return Target(_key(firmware, function.source_name, found), found, firmware, notes)
+        notes = () if function.address is not None else (f"{standing.text}; {KEPT}",)
+        return Target(_key(firmware, function.source_name, found), found, firmware, notes, standing)
+
+    def standing(self, name: str, file: Path | None = None) -> Standing:
+        """Says what became of a function in the program's own build.
+
+        Raises UnknownName where neither that build nor any of its symbols knows the name.
+        """
+        try:
+            function = self._find(name, file)
+        except UnknownName:
+            found = standing_of(self.firmware.image, None, name)
+            if found.kind == "removed":
+                raise
+            return found
+        return standing_of(self.firmware.image, function, name)
 
     def kept_copy(self, names: tuple[str, ...]) -> Firmware:
         """Gives a second build in which functions of these names stand by themselves."""
@@ -107,7 +128,7 @@ class Program:
         return found[0]
 
     def _dropped(self, name: str, unknown: UnknownName) -> Target:
-        """Tries a kept copy of a function that the image knows nothing of: a static one that nothing calls."""
+        """Tries a kept copy of a function that the image knows nothing of: removed, or left in clones only."""
         if self.is_linked or unknown.kind != "function" or not name.isidentifier():
             raise unknown
         try:
@@ -115,10 +136,11 @@ class Program:
             found = firmware.find_function(name)
         except (UnknownName, ArgumentError, BuildError):
             raise unknown from None
-        return Target(name, found, firmware, (f"nothing calls {name}, so the compiler drops it; {KEPT}",))
+        standing = standing_of(self.firmware.image, None, name)
+        return Target(name, found, firmware, (f"{standing.text}; {KEPT}",), standing)
 
 
-KEPT = "measured in a kept copy, a second build in which it stands by itself"
+KEPT = "kept apart it stands by itself, in a second build"
 
 
 def open_program(files: Sequence[Path], settings: Settings, prototypes: Sequence[str] = ()) -> Program:
@@ -240,12 +262,3 @@ def _key(firmware: Firmware, name: str, function: Function) -> str:
         return name if firmware.find_function(name) == function else function.name
     except UnknownName:
         return function.name
-
-
-def _became(function: Function) -> str:
-    """Says what the compiler made of a function that does not stand by itself."""
-    if function.inlined_into:
-        return (
-            f"the program's own build has {function.source_name} only inlined into {', '.join(function.inlined_into)}"
-        )
-    return f"the program's own build has no code of its own for {function.source_name}"
