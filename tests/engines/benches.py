@@ -105,6 +105,11 @@ class Flag:
         """Whether the interrupt is enabled by its own bit."""
         return True
 
+    @property
+    def is_watched(self) -> bool:
+        """Whether another device is told of it."""
+        return False
+
     def put(self, is_set: bool) -> None:
         """Sets or clears the flag."""
         self.device.chip.interrupts.set_request(self.vector, is_set)

@@ -16,6 +16,7 @@ class Flag:
     vector: int | None = 1
     is_set: bool = False
     is_enabled: bool = True
+    is_watched: bool = False
 
     def put(self, is_set: bool) -> None:
         """Sets or clears the flag."""

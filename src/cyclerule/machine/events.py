@@ -26,6 +26,10 @@ class FlagSource(Protocol):
     def is_enabled(self) -> bool:
         """Whether the interrupt is enabled by its own bit."""
 
+    @property
+    def is_watched(self) -> bool:
+        """Whether another device is to be told whenever the flag is set, so that nothing may be promised of it."""
+
     def put(self, is_set: bool) -> None:
         """Sets or clears the flag."""
 
@@ -54,7 +58,7 @@ class Alarm:
     def set(self, cycle: int, recurrence: Recurrence | None = None) -> None:
         """Moves the alarm to a cycle."""
         before, self.due = self.due, cycle
-        self.recurrence = recurrence
+        self.recurrence = None if recurrence is not None and recurrence.source.is_watched else recurrence
         self._queue.moved(before, cycle)
 
     def clear(self) -> None:

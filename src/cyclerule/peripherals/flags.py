@@ -19,6 +19,7 @@ class Source:
     """Called with the cycle when the program or the entry of the handler has cleared the flag."""
     holds: bool = False
     """Whether a level asks beside the flag, as long as it is there."""
+    on_set: Callable[[int], None] | None = None
 
     @property
     def is_set(self) -> bool:
@@ -29,6 +30,20 @@ class Source:
     def is_enabled(self) -> bool:
         """Whether the interrupt is enabled by its own bit."""
         return bool(self.registers.enables >> self.enable_bit & 1)
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether another device is told whenever the flag is set."""
+        return self.on_set is not None
+
+    def watch(self, action: Callable[[int], None] | None) -> None:
+        """Has `action` called with the cycle whenever the flag goes from 0 to 1; None for no more."""
+        self.on_set = action
+        events = self.registers.chip.events
+        for alarm in events.alarms:
+            if action is not None and alarm.recurrence is not None and alarm.recurrence.source is self:
+                alarm.recurrence = None
+        events.version += 1
 
     def hold(self, holds: bool) -> None:
         """Lets a level ask, or no more."""
@@ -78,13 +93,17 @@ class FlagRegisters:
 
     def raise_flag(self, source: Source) -> None:
         """Sets a source's flag."""
-        self.flags |= 1 << source.flag_bit
-        self.update()
+        self.put(source.flag_bit, True)
 
     def put(self, flag_bit: int, is_set: bool) -> None:
         """Sets or clears one flag."""
+        rises = is_set and not self.flags >> flag_bit & 1
         self.flags = self.flags & ~(1 << flag_bit) | is_set << flag_bit
         self.update()
+        if rises:
+            for source in self.sources:
+                if source.flag_bit == flag_bit and source.on_set is not None:
+                    source.on_set(self.chip.events.now)
 
     def _drop(self, mask: int, cycle: int) -> None:
         dropped = self.flags & mask

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
+from cyclerule.peripherals.adc import Adc, fit_adc
+from cyclerule.peripherals.analog import AnalogInputs
+from cyclerule.peripherals.comparator import Comparator, has_comparator
 from cyclerule.peripherals.eeprom import Eeprom, has_eeprom
 from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.reset import ResetCauses
@@ -20,17 +23,28 @@ class SystemDevices:
     sleep: SleepControl
     watchdog: Watchdog | None
     eeprom: Eeprom | None
+    inputs: AnalogInputs
+    adc: Adc | None
+    comparator: Comparator | None
 
 
 def fit_system(chip: Chip) -> SystemDevices:
     """Gives a chip those that its part has."""
     clock, power = Clock(chip), PowerReduction(chip)
-    causes = ResetCauses(chip)
+    causes, sleep = ResetCauses(chip), SleepControl(chip, power)
+    inputs = AnalogInputs(chip)
+    adc = fit_adc(chip, inputs, power, sleep)
+    comparator = Comparator(chip, inputs) if has_comparator(chip) else None
+    if adc is not None:
+        adc.comparator = comparator
     return SystemDevices(
         clock,
         power,
         causes,
-        SleepControl(chip, power),
+        sleep,
         Watchdog(chip, clock, causes) if has_watchdog(chip) else None,
         Eeprom(chip, clock) if has_eeprom(chip) else None,
+        inputs,
+        adc,
+        comparator,
     )
