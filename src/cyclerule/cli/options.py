@@ -54,6 +54,16 @@ _SHOW = (
 )
 
 
+def signals_option(command: Command) -> Command:
+    """Adds the option for what comes to the chip from outside."""
+    return click.option(
+        "--signals",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="What comes from outside, and when: a CSV file of levels on pins and bytes for serial ports.",
+    )(command)
+
+
 def build_options(command: Command) -> Command:
     """Adds the options that say how code is built, and gives the command the settings that they make."""
 

@@ -30,6 +30,7 @@ def time_lines(
     until: str | None,
     max_passes: int | None,
     max_cycles: int | None,
+    signals: Path | None,
     rows: int | None,
     csv_file: Path | None,
     as_json: bool,
@@ -58,6 +59,7 @@ def time_lines(
             max_cycles=None if length is None else parse_duration(length, firmware.clock),
             max_passes=max_passes,
             engine=engine,
+            signals=signals,
             progress=lambda done, of: told("cycles", done, of),
         )
     view = view_lines(run, firmware.warnings)

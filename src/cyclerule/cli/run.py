@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cyclerule.cli.options import build_options, show_options
+from cyclerule.cli.options import build_options, show_options, signals_option
 from cyclerule.cli.output import Output
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 @click.option("--until", metavar="END", help="End before that: exit, break, serial:TEXT, function:NAME, line:FILE:N …")
 @click.option("--calls", metavar="FUNCTION", multiple=True, help="Time each call of a function; repeatable.")
 @click.option("--watch", metavar="REGISTER", multiple=True, help="List the writes to a register; repeatable.")
+@signals_option
 @click.option(
     "--engine",
     metavar="NAME",
@@ -70,6 +71,13 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     type=click.Path(path_type=Path),
     help="Write the calls and writes that were followed to a CSV file; - prints them.",
 )
+@click.option(
+    "--vcd",
+    "vcd_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write what the pins did to a value change dump, for a waveform viewer.",
+)
 @show_options
 def command(
     *,
@@ -82,6 +90,8 @@ def command(
     calls: tuple[str, ...],
     watch: tuple[str, ...],
     engine: str,
+    signals: Path | None,
+    vcd_file: Path | None,
     serial_file: Path | None,
     csv_file: Path | None,
     as_json: bool,
@@ -102,6 +112,8 @@ def command(
             calls=calls,
             watch=watch,
             engine=engine,
+            signals=signals,
+            pins=vcd_file is not None,
             progress=None if live is not None else lambda done, of: told("cycles", done, of),
             sent=None if live is None else live.add,
         )
@@ -109,6 +121,9 @@ def command(
         live.finish()
     view = view_run(ran)
     _write_files(ran, view, serial_file, csv_file, output)
+    if vcd_file is not None:
+        ran.run.pins.to_vcd(vcd_file)
+        output.remark(f"{len(ran.run.pins.edges):,} changes of pins written to {vcd_file}")
     if "-" not in (str(serial_file), str(csv_file)):
         _print(ran, view, output, as_json=as_json, was_live=live is not None or serial_file is not None)
     if ran.run.stopped == "interrupted":

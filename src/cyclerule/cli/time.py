@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cyclerule.cli.options import build_options, show_options
+from cyclerule.cli.options import build_options, show_options, signals_option
 from cyclerule.cli.output import Output
 
 if TYPE_CHECKING:
@@ -87,6 +87,7 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 )
 @click.option("--after", metavar="FUNCTION", help="Start where it has returned in the program's own run; or start-up.")
 @click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
+@signals_option
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
 @click.option(
     "--engine",
@@ -135,6 +136,7 @@ def command(
     length: str | None,
     until: str | None,
     max_passes: int | None,
+    signals: Path | None,
     **how: Any,
 ) -> None:
     """Say how many clock cycles a function takes, for one input or for many."""
@@ -153,6 +155,8 @@ def command(
         return
     given = sort_words(words)
     if code is not None:
+        if signals is not None:
+            raise ArgumentError("--signals goes with a function, not with --code; put the statements into one")
         from cyclerule.cli.code import time_code
 
         how |= {"variable": variable, "both": both, "keep": keep, "variables": read_assignments("--set", variables)}
@@ -164,13 +168,14 @@ def command(
         from cyclerule.cli.passes import time_lines
 
         how |= {"variables": variables, "before": before, "apart": apart}
-        how |= {"length": length, "until": until, "max_passes": max_passes}
+        how |= {"length": length, "until": until, "max_passes": max_passes, "signals": signals}
         how |= {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
         time_lines(given, settings, prototypes, output, **how)
         return
     one_function("time", given)
     program = open_program(given.files, settings, prototypes)
     ends = {"length": length, "until": until, "max_passes": max_passes, "engine": how["engine"]}
+    ends["signals"] = signals
     shown: dict[str, Any] = {"rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
     first = find_target(program, given, output, ends, apart=apart, **shown)
     if first is None:
@@ -184,6 +189,7 @@ def command(
                 given.assignments,
                 variables=read_assignments("--set", variables),
                 before=calls,
+                signals=signals,
                 keeps_rows=csv_file is not None or bool(rows),
                 progress=lambda done, of: told(target.name, done, of),
                 **how,

@@ -160,6 +160,7 @@ def run_call(
     placed = apply_placement(stage, placement)
     result = result_place(callee.signature, placement)
     stage.begin(measured.engine, placed)
+    stage.begin_stimuli()
     log: list[IoWrite] = []
     chip.bus.log = log
     enter(stage, callee.word, interrupts=interrupts)

@@ -4,8 +4,9 @@ Cycles are CPU clock cycles from the first instruction of a function until contr
 caller with the stack pointer restored.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -13,6 +14,7 @@ from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Reset
 from cyclerule.machine.interrupts import HandlerRun
 from cyclerule.measure.domains import input_at
+from cyclerule.measure.pins import PinTrace
 from cyclerule.measure.tables import write_csv, write_json, write_parquet
 from cyclerule.units import Hertz
 
@@ -298,6 +300,7 @@ class Run:
     `setup` and `loop` are their calls where the program has such functions. `asleep_cycles` are those in sleep, the
     wake-up included. `notes` are remarks on what could not be told. `resets` are those inside the run, after the first.
     `serial_ports` has what each serial port has sent, by its number; 0 for one without a number.
+    `trace` has the pins where they were recorded.
     """
 
     measured: Measured
@@ -319,6 +322,19 @@ class Run:
     notes: tuple[str, ...] = ()
     resets: tuple[Reset, ...] = ()
     serial_ports: Mapping[int, bytes] = field(default_factory=dict)
+    trace: PinTrace | None = None
+    replay: Callable[[], "Run"] | None = field(default=None, repr=False, compare=False)
+
+    @cached_property
+    def pins(self) -> PinTrace:
+        """The changes of the pins; where they were not recorded, the program is run once more to the same cycle.
+
+        A run is the same each time, so it then does what it did.
+        """
+        trace = self.trace
+        if trace is None and self.replay is not None:
+            trace = self.replay().trace
+        return trace or PinTrace(self.measured.part, self.measured.clock, {}, self.cycles)
 
     @property
     def seconds(self) -> float | None:

@@ -10,6 +10,7 @@ from cyclerule.machine.chip import Chip
 from cyclerule.measure.follow import CallWatch
 from cyclerule.measure.layout import function_word
 from cyclerule.measure.milestones import LOOP, SETUP, Milestones, find_milestones
+from cyclerule.measure.pins import finish_trace, record_pins
 from cyclerule.measure.results import HandlerStats, Measured, PassStats, Run
 from cyclerule.measure.slices import CycleProgress, Slices, interruptible
 from cyclerule.measure.stage import Stage
@@ -68,12 +69,14 @@ def run_program(
     max_cycles: int,
     calls: Mapping[str, int],
     watch: Sequence[str],
+    pins: Sequence[str] | None = (),
     progress: CycleProgress | None = None,
     sent: Sent | None = None,
 ) -> Run:
     """Runs a fresh stage's chip from reset, with the calls of functions followed, given as flash words by name.
 
-    The stage is used up: its state is that of the stop. Ctrl-C ends it between two slices.
+    `pins` are recorded, None for all. The stage is used up: its state is that of the stop. Ctrl-C ends it between two
+    slices.
     """
     chip = stage.chip
     log: list[IoWrite] = []
@@ -85,6 +88,9 @@ def run_program(
     follow = CallWatch(stage, calls, longjmp, milestones.passes)
     limit = max_cycles if until.cycle is None else min(until.cycle, max_cycles)
     chip.interrupts.keeps_log = False
+    trace = None
+    if pins is None or pins:
+        trace = record_pins(stage.devices.ports, pins, chip.part.name, measured.clock)
     stage.begin(measured.engine)
     stage.on_reset.append(follow.at_reset)
     fault = None
@@ -95,6 +101,8 @@ def run_program(
         except FaultError as error:
             why, fault = "fault", str(stage.located(error))
     handlers = _handler_stats(chip)
+    if trace is not None:
+        finish_trace(trace, chip.cycle)
     serial = stage.devices.serial
     if serial is not None:
         # What is tried out to explain the end is no part of the run.
@@ -121,6 +129,7 @@ def run_program(
         asleep_cycles=chip.asleep_cycles,
         notes=milestones.notes,
         resets=tuple(stage.resets),
+        trace=trace,
     )
     return _explained(run, stage, is_met=until.cycle is not None and until.cycle <= max_cycles)
 

@@ -18,6 +18,7 @@ from cyclerule.measure.layout import has_vector_table, main_word, reset_word, un
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.catalogue import Devices, fit_devices
+from cyclerule.peripherals.stimuli import Stimulus
 from cyclerule.units import Hertz
 
 if TYPE_CHECKING:
@@ -43,13 +44,14 @@ def check_engine(name: str) -> str:
 class StartingState(NamedTuple):
     """A state that calls start from: the chip's own, and what the chip does not keep.
 
-    That is what was touched on the way there that is not modelled, and the data that arguments put into free
-    program memory, as (flash byte address, bytes).
+    That is what was touched on the way there that is not modelled, the data that arguments put into free program
+    memory, as (flash byte address, bytes), and what comes from outside once a call begins.
     """
 
     chip: tuple[Any, ...]
     unmodelled: Mapping[tuple[int, str], Unmodelled]
     flash: tuple[tuple[int, bytes], ...] = ()
+    stimuli: tuple[Stimulus, ...] = ()
 
 
 @dataclass
@@ -72,6 +74,7 @@ class Stage:
     ends_of_call: tuple[int, ...]
     tracks: bool = True
     _flash_data: tuple[tuple[int, bytes], ...] = ()
+    _stimuli: tuple[Stimulus, ...] = ()
     _wanted: str = REFERENCE
     _used: str = REFERENCE
     began: int = 0
@@ -211,17 +214,27 @@ class Stage:
 
     def keep_state(self) -> StartingState:
         """Gives the present state, to start calls from."""
-        return StartingState(self.chip.save(), dict(self.chip.bus.unmodelled), self._flash_data)
+        return StartingState(self.chip.save(), dict(self.chip.bus.unmodelled), self._flash_data, self._stimuli)
+
+    def set_stimuli(self, stimuli: tuple[Stimulus, ...]) -> None:
+        """Sets what is to come from outside once `begin_stimuli` is called; part of the states kept from here on."""
+        self._stimuli = stimuli
 
     def set_state(self, state: StartingState) -> None:
         """Sets a kept state, what was touched before it included."""
         self.chip.restore(state.chip)
         self.chip.bus.unmodelled = dict(state.unmodelled)
+        self._stimuli = state.stimuli
         if self._flash_data != state.flash:
             for address, data in self._flash_data:
                 self.chip.flash[address : address + len(data)] = b"\xff" * len(data)
             self._flash_data = ()
             self.add_to_flash(state.flash)
+
+    def begin_stimuli(self) -> None:
+        """Has what comes from outside begin to come, counted from the present cycle."""
+        if self._stimuli:
+            self.devices.stimuli.load(self._stimuli, self.chip.cycle)
 
     def add_to_flash(self, pieces: Iterable[tuple[int, bytes]]) -> None:
         """Puts data into free program memory until the next state is set."""

@@ -113,6 +113,7 @@ class _Course:
             stage.set_state(self.state)
             stack_pointer, placed = set_up()
             stage.begin(pace.engine(index), placed)
+            stage.begin_stimuli()
             enter(stage, callee.word, interrupts=interrupts)
             try:
                 cycles = run_to_return(stage, callee, stack_pointer, self.limit)
@@ -131,8 +132,9 @@ class _Course:
     def run_batches(self, count: int) -> None:
         """Runs all rows that are left in compiled code, from a state of its own for each setting that Python makes."""
         if are_columns(self.varied):
-            batches = Batches(self.stage, self.state, self.callee, self.domains, self.limit, varied=self.varied)
-            self._run_batches(batches, 0, count, self.state)
+            state = _begun(self.stage, self.state)
+            batches = Batches(self.stage, state, self.callee, self.domains, self.limit, varied=self.varied)
+            self._run_batches(batches, 0, count, state)
             return
         stage = self.stage
         settings = [setting for setting, _ in self.varied]
@@ -143,6 +145,7 @@ class _Course:
                 continue
             stage.set_state(self.state)
             write_all(stage, list(zip(settings, values, strict=True)))
+            stage.begin_stimuli()
             state = stage.keep_state()
             batches = Batches(stage, state, self.callee, self.domains, self.limit, given=given)
             self._run_batches(batches, number * inner, (number + 1) * inner, state)
@@ -193,6 +196,15 @@ class _Course:
     def _note_touched(self) -> None:
         if self.stage.chip.bus.unmodelled:
             self.touched = {**self.stage.chip.bus.unmodelled, **self.touched}
+
+
+def _begun(stage: Stage, state: StartingState) -> StartingState:
+    """Gives a state in which what comes from outside has begun to come, since compiled rows start from it as it is."""
+    if not state.stimuli:
+        return state
+    stage.set_state(state)
+    stage.begin_stimuli()
+    return stage.keep_state()
 
 
 def _with_input(error: RunawayError | FaultError, arguments: Mapping[str, object]) -> RunawayError | FaultError:

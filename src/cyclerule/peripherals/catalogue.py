@@ -8,6 +8,7 @@ from cyclerule.peripherals.pin_interrupts import PinInterrupts, fit_pin_interrup
 from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.serial.fitting import SerialDevices, fit_serial
 from cyclerule.peripherals.serial.usart import Usart
+from cyclerule.peripherals.stimuli import Stimuli
 from cyclerule.peripherals.system import SystemDevices, fit_system
 from cyclerule.peripherals.timers.fitting import fit_timers
 from cyclerule.peripherals.timers.timer import Timer
@@ -22,6 +23,7 @@ class Devices:
     system: SystemDevices
     serial_devices: SerialDevices
     pin_interrupts: PinInterrupts | None
+    stimuli: Stimuli
 
     @property
     def serial(self) -> Usart | None:
@@ -42,6 +44,8 @@ def fit_devices(chip: Chip) -> Devices:
     if pin_interrupts is not None:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
     timers = fit_timers(chip, ports, system.power)
-    devices = Devices(ports, timers, system, fit_serial(chip, ports, system.power), pin_interrupts)
+    serial = fit_serial(chip, ports, system.power)
+    stimuli = Stimuli(chip, ports, serial.ports)
+    devices = Devices(ports, timers, system, serial, pin_interrupts, stimuli)
     chip.keep_power_on_state()
     return devices

@@ -23,14 +23,18 @@ from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.pins import is_pin, wanted_pins
 from cyclerule.measure.results import Call, Measured, Run, Sweep
 from cyclerule.measure.run import Sent, run_program
 from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
+from cyclerule.measure.signals import arrange
 from cyclerule.measure.slices import CycleProgress
 from cyclerule.measure.stage import Stage, StartingState, check_engine
 from cyclerule.measure.sweep import run_sweep
 from cyclerule.measure.until import read_until
 from cyclerule.parts import Part, load_part
+from cyclerule.project.signals import Given as Signals
+from cyclerule.project.signals import Signal, as_signals, signals_text
 from cyclerule.session.lines import ProgramRun
 from cyclerule.toolchain import Toolchain, find
 from cyclerule.units import Hertz, clock_text, parse_clock
@@ -200,6 +204,10 @@ class Firmware:
         calls = [(self._callee(name), values) for name, values in _named_calls(before)]
         return make_state(self._stage, calls, settings, limit, origin)
 
+    def _with_signals(self, state: StartingState, signals: Sequence[Signal]) -> StartingState:
+        """Gives a state from which signals come once a call begins."""
+        return state._replace(stimuli=arrange(signals, self._stage.devices, self.part.name, self.clock))
+
     def _origin(self, after: str | None, limit: int) -> StartingState:
         """Gives the state that functions run from before a call: at the entry of main, or after a function returned."""
         name = self.starts_after if after is None else after
@@ -276,6 +284,7 @@ class Firmware:
         engine: str = "auto",
         max_cycles: int | None = None,
         interrupts: bool = False,
+        signals: Signals = None,
     ) -> Call:
         """Measures one call of a function, from the starting state to its return.
 
@@ -285,7 +294,8 @@ class Firmware:
         program's own run; `before` then runs functions; then `pins` puts levels on pins
         ("PB0", or "PINB" for all of a port), `registers` writes I/O registers ("TCCR1B", or a bit "UCSR0A.UDRE0"), and
         `globals` sets variables and members of them ("mode", "cfg.gain", "table[3]").
-        With `interrupts` they are on from the first instruction and handlers run; else none does.
+        With `interrupts` they are on from the first instruction and handlers run; else none does. `signals` come from
+        outside during the call, counted from its beginning: a file, or a list of (when, what, value).
         Raises ArgumentError, UnknownName, RunawayError (it is not back after `max_cycles`, by default
         50,000,000, or cannot come back) and FaultError.
         """
@@ -295,8 +305,9 @@ class Firmware:
         settings, varied = split_settings(self._settings(globals, registers, pins))
         if varied:
             raise ArgumentError(f"{varied[0][0].name}: a call has one value of it; a sweep takes several")
-        state = self._state(before, settings, limit, after)
-        measured = self._measured(name, self._start(before, after), used)
+        coming = as_signals(signals)
+        state = self._with_signals(self._state(before, settings, limit, after), coming)
+        measured = self._measured(name, self._start(before, after) + signals_text(coming), used)
         return run_call(
             self._stage,
             state,
@@ -344,6 +355,7 @@ class Firmware:
         pins: Mapping[str, object] | None = None,
         max_cycles: int | None = None,
         interrupts: bool = False,
+        signals: Signals = None,
         progress: Progress | None = None,
         longest_seconds: float = LONGEST_SECONDS,
         **named: object,
@@ -354,6 +366,7 @@ class Firmware:
         in the order of the keywords, the last varying fastest. A parameter whose name is taken by a setting of
         this method goes into `domains`, a mapping that comes before the keywords. `keep` is "rows" or "summary".
         Several values in `globals`, `registers` and `pins` are inputs too, and vary more slowly than any parameter.
+        `signals` come from outside in every row alike, as for `call`.
         Raises ArgumentError for a parameter left out or unknown, DomainTooLarge (an ArgumentError) for one that
         would take more than `longest_seconds`, and what `call` raises, with the input it happened on.
         """
@@ -364,13 +377,14 @@ class Firmware:
         callee = self._callee(name)
         ordered = self._domains(callee, {**(domains or {}), **named})
         settings, varied = split_settings(self._settings(globals, registers, pins))
-        state = self._state(before, settings, limit, after)
+        coming = as_signals(signals)
+        state = self._with_signals(self._state(before, settings, limit, after), coming)
         return run_sweep(
             self._stage,
             state,
             callee,
             ordered,
-            self._measured(name, self._start(before, after), used),
+            self._measured(name, self._start(before, after) + signals_text(coming), used),
             keep=keep,
             limit=limit,
             interrupts=interrupts,
@@ -400,6 +414,8 @@ class Firmware:
         watch: Sequence[str] = (),
         engine: str = "auto",
         *,
+        pins: bool | Sequence[str] = False,
+        signals: Signals = None,
         progress: CycleProgress | None = None,
         sent: Sent | None = None,
         keeps_interrupted: bool = False,
@@ -408,30 +424,35 @@ class Firmware:
 
         `until` is "exit", "break", "cycles:N", "serial:TEXT", "function:NAME" or "line:FILE:N"; `max_cycles`
         ends it in any case, by default after one second at the firmware's clock (16,000,000 cycles without
-        one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed. `sent` is called
-        with each byte that the first serial port sends. Ctrl-C raises KeyboardInterrupt, or with `keeps_interrupted`
-        ends the run with what there is by then.
+        one). `calls` are functions whose calls are timed, `watch` registers whose writes are listed, or pins ("PB0")
+        to record. `pins` are recorded too, True for all; without either they are once `Run.pins` is asked for, by
+        running the program again. `signals` come from outside, counted from reset: a file, or a list of (when, what,
+        value). `sent` is called with each byte that the first serial port sends. Ctrl-C raises KeyboardInterrupt, or
+        with `keeps_interrupted` ends the run with what there is by then.
         """
-        used = check_engine(engine)
         limit = _limit(max_cycles, self.clock or 16_000_000)
-        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=self.clock)
+        coming = as_signals(signals)
+        stage, measured = self._at_reset(coming, engine)
         end = read_until(until, self.image, self._entry_word)
         if end.cycle is not None and max_cycles is None:
             limit = max(limit, end.cycle)
         found = [self.find_function(name) for name in ([calls] if isinstance(calls, str) else calls)]
         followed = {function.name: entry_word(function.source_name, function) for function in found}
-        measured = self._measured("", "at reset", used)
         watched = [watch] if isinstance(watch, str) else watch
+        recorded = wanted_pins(pins, watched)
         run = run_program(
             stage,
             measured,
             end,
             max_cycles=limit,
             calls=followed,
-            watch=watched,
+            watch=[name for name in watched if not is_pin(name)],
+            pins=recorded,
             progress=progress,
             sent=sent,
         )
+        if run.trace is None:
+            run = replace(run, replay=lambda: self.run(None, run.cycles, engine=engine, pins=True, signals=coming))
         if run.stopped == "interrupted" and not keeps_interrupted:
             raise KeyboardInterrupt
         return run
@@ -444,14 +465,16 @@ class Firmware:
         max_cycles: int | None = None,
         max_passes: int | None = None,
         engine: str = "auto",
+        signals: Signals = None,
         progress: CycleProgress | None = None,
     ) -> LinesRun:
         """Runs the program from reset and times every pass through some lines, "hive.c:41-48" or "hive.c:41".
 
-        `until` and `max_cycles` end the run as in `run`; so do `max_passes` passes, by default 20,000. What a pass is
-        stands in docs/lines.md. Raises UnknownName where no code is from these lines, with the nearest that have some.
+        `until` and `max_cycles` end the run as in `run`, and `signals` come; so do `max_passes` passes, by default
+        20,000. What a pass is stands in docs/lines.md. Raises UnknownName where no code is from these lines, with the
+        nearest that have some.
         """
-        return self._program_run(until, max_cycles, max_passes, engine, progress).time_lines(lines)
+        return self._program_run(until, max_cycles, max_passes, engine, progress, signals).time_lines(lines)
 
     def time_in_place(
         self,
@@ -461,6 +484,7 @@ class Firmware:
         max_cycles: int | None = None,
         max_passes: int | None = None,
         engine: str = "auto",
+        signals: Signals = None,
         progress: CycleProgress | None = None,
     ) -> LinesRun:
         """Runs the program from reset and times a function wherever it is inlined, as `time_lines` does lines.
@@ -475,25 +499,31 @@ class Firmware:
         standing = standing_of(self.image, function, name)
         if function is None and not standing.clones:
             self.find_function(name)
-        run = self._program_run(until, max_cycles, max_passes, engine, progress)
+        run = self._program_run(until, max_cycles, max_passes, engine, progress, signals)
         return run.time_in_place(name if function is None else function.source_name, standing)
 
-    def _program_run(
+    def _program_run(  # noqa: PLR0917 - the settings of both that call it, in their order
         self,
         until: str | None,
         max_cycles: int | None,
         max_passes: int | None,
         engine: str,
         progress: CycleProgress | None,
+        signals: Signals,
     ) -> ProgramRun:
-        used = check_engine(engine)
         limit = _limit(max_cycles, self.clock or 16_000_000)
         end = read_until(until, self.image, self._entry_word)
         if end.cycle is not None and max_cycles is None:
             limit = max(limit, end.cycle)
-        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False)
-        measured = self._measured("", "at reset", used)
+        stage, measured = self._at_reset(as_signals(signals), engine)
         return ProgramRun(self.image, self.toolchain, stage, measured, end, limit, max_passes, progress)
+
+    def _at_reset(self, signals: Sequence[Signal], engine: str) -> tuple[Stage, Measured]:
+        """Gives a fresh chip at reset, to which signals come from then on, and what is measured on it."""
+        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=self.clock)
+        stage.set_stimuli(arrange(signals, stage.devices, self.part.name, self.clock))
+        stage.begin_stimuli()
+        return stage, self._measured("", f"at reset{signals_text(signals)}", check_engine(engine))
 
     def _entry_word(self, name: str) -> int:
         return entry_word(name, self.find_function(name))

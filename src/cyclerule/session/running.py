@@ -3,6 +3,7 @@
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from cyclerule.errors import ArgumentError
 from cyclerule.measure.results import Run
@@ -41,13 +42,16 @@ def run_whole(
     calls: Sequence[str] = (),
     watch: Sequence[str] = (),
     engine: str = "auto",
+    signals: Path | None = None,
+    pins: bool = False,
     progress: CycleProgress | None = None,
     sent: Sent | None = None,
 ) -> Ran:
     """Runs a program from reset, for a `length` as "20ms" or "16000000" (cycles): one second unless told otherwise.
 
-    Ctrl-C ends the run with what there is. Raises what `Firmware.run` raises, and ArgumentError for files without a
-    `main`, and where neither a length in cycles nor a clock is known.
+    `signals` is a file of what comes from outside; with `pins` all pins are recorded. Ctrl-C ends the run with what
+    there is. Raises what `Firmware.run` raises, and ArgumentError for files without a `main`, and where neither a
+    length in cycles nor a clock is known.
     """
     firmware = program.firmware
     if not program.has_own_main:
@@ -69,6 +73,8 @@ def run_whole(
         calls,
         watch,
         engine,
+        pins=pins,
+        signals=signals,
         progress=progress,
         sent=sent,
         keeps_interrupted=True,

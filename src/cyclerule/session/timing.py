@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from cyclerule.measure.pace import Progress
 from cyclerule.measure.results import Call, Sweep
@@ -38,13 +39,14 @@ def time_target(
     interrupts: bool = False,
     engine: str = "auto",
     max_cycles: int | None = None,
+    signals: Path | None = None,
     keeps_rows: bool = False,
     progress: Progress | None = None,
 ) -> Timed:
     """Times a function for the inputs that texts give: `{"crc": "0..255"}`; see `read_inputs` for those left out.
 
     `variables` gives globals, registers and pins values, `before` functions to call first, `after` the
-    function from whose return the program's own run is left. Raises what
+    function from whose return the program's own run is left, `signals` a file of what comes from outside. Raises what
     `Firmware.call` and `Firmware.sweep` raise, and ArgumentError for a text that is no value.
     """
     firmware, name = target.firmware, target.name
@@ -65,6 +67,7 @@ def time_target(
             engine=engine,
             max_cycles=max_cycles,
             interrupts=interrupts,
+            signals=signals,
         )
     else:
         result = firmware.sweep(
@@ -79,6 +82,7 @@ def time_target(
             engine=engine,
             max_cycles=max_cycles,
             interrupts=interrupts,
+            signals=signals,
             progress=progress,
         )
     return Timed(target, inputs, setup, result)

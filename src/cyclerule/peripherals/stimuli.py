@@ -1,0 +1,74 @@
+"""What comes to the chip from outside at given cycles: levels on pins and bytes into serial ports."""
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from cyclerule.machine.chip import Chip
+from cyclerule.peripherals.port import Pin, Ports
+from cyclerule.peripherals.serial.usart import Usart
+
+
+class Stimulus(NamedTuple):
+    """One thing from outside, `cycle` cycles after the start.
+
+    `target` is a pin or the number of a serial port; `value` a level (None: nobody drives the pin) or bytes;
+    `bit_cycles` the time of a bit of them, None as the receiver is set.
+    """
+
+    cycle: int
+    target: str | int
+    value: bool | bytes | None
+    bit_cycles: Fraction | None = None
+
+
+class Stimuli:
+    """Carries out stimuli as their cycles come; one alarm, at the next of them."""
+
+    def __init__(self, chip: Chip, ports: Ports, serial: Mapping[int, Usart]) -> None:
+        self._chip, self._ports, self._serial = chip, ports, serial
+        self._alarm = chip.events.alarm(self._carry_out)
+        self._stimuli: Sequence[Stimulus] = ()
+        self._start = self._next = 0
+        chip.add(self)
+
+    def load(self, stimuli: Sequence[Stimulus], start: int) -> None:
+        """Takes stimuli in the order of their cycles, counted from a cycle that is not past."""
+        timed = [each for each in stimuli if not isinstance(each.value, bytes)]
+        self._stimuli, self._start, self._next = timed, start, 0
+        self._set_alarm()
+        for each in stimuli:
+            # A receiver has a queue of its own.
+            if isinstance(each.value, bytes) and isinstance(each.target, int):
+                receiver, begin = self._serial[each.target].receiver, start + each.cycle
+                for place, value in enumerate(each.value):
+                    receiver.feed(value, None if place else begin, bit_cycles=each.bit_cycles)
+
+    def _set_alarm(self) -> None:
+        if self._next < len(self._stimuli):
+            self._alarm.set(self._start + self._stimuli[self._next].cycle)
+        else:
+            self._alarm.clear()
+
+    def _carry_out(self, cycle: int) -> None:
+        while self._next < len(self._stimuli) and self._start + self._stimuli[self._next].cycle <= cycle:
+            each = self._stimuli[self._next]
+            self._next += 1
+            pin = self._pin(each)
+            if pin is not None and not isinstance(each.value, bytes):
+                pin.drive(each.value, cycle)
+        self._set_alarm()
+
+    def _pin(self, stimulus: Stimulus) -> Pin | None:
+        return self._ports.pin(stimulus.target) if isinstance(stimulus.target, str) else None
+
+    def at_reset(self, cycle: int) -> None:
+        """Goes on as before: the world outside knows nothing of a reset of the chip."""
+
+    def save(self) -> Any:
+        """Gives the stimuli and how far they have come."""
+        return self._stimuli, self._start, self._next
+
+    def restore(self, saved: Any) -> None:
+        """Sets what was saved; the alarm is restored with the queue."""
+        self._stimuli, self._start, self._next = saved
