@@ -126,3 +126,18 @@ def test_a_time_needs_a_clock(tmp_path: Path) -> None:
     with pytest.raises(ArgumentError, match=r"9600 baud needs a clock"):
         firmware.call("receive", signals=[(0, "serial0", b"a", 9600)])
     assert firmware.call("wait_for_bee", 0, signals=[(100, "PB0", 1)]).cycles > 100
+
+
+def test_signals_go_on_over_a_reset_of_the_chip(tmp_path: Path) -> None:
+    """The watchdog resets the chip each 16 ms or so (DS40002061A table 11-2); the bees do not care."""
+    source = tmp_path / "watched.c"
+    source.write_text(
+        "#include <avr/io.h>\n#include <avr/wdt.h>\n"
+        "int main(void)\n{\n    wdt_enable(WDTO_15MS);\n    for (;;)\n        GPIOR0 = PINB;\n}\n",
+        encoding="utf-8",
+    )
+    watched = build([source], part="atmega328p", clock="1 MHz")
+    signals = [("5ms", "PB0", 1), ("100ms", "PB0", 0), ("140ms", "PB0", 1)]
+    run = watched.run(max_cycles=200_000, signals=signals, pins=["PB0"])
+    assert len(run.resets) > 2
+    assert [(edge.cycle, edge.level) for edge in run.pins.edges] == [(5000, True), (100_000, False), (140_000, True)]

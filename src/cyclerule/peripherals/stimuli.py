@@ -27,7 +27,7 @@ class Stimuli:
 
     def __init__(self, chip: Chip, ports: Ports, serial: Mapping[int, Usart]) -> None:
         self._chip, self._ports, self._serial = chip, ports, serial
-        self._alarm = chip.events.alarm(self._carry_out)
+        self._alarm = chip.events.alarm(self._carry_out, outlives_reset=True)
         self._stimuli: Sequence[Stimulus] = ()
         self._start = self._next = 0
         chip.add(self)
