@@ -160,6 +160,20 @@ def test_a_kept_state_has_what_devices_do_to_pins() -> None:
     assert chip.read("PINB", 13) == 0x06
 
 
+def test_a_reset_makes_inputs_of_all_pins_at_once_and_leaves_what_drives_them() -> None:
+    """Ports are set back immediately when a reset source is active, without a clock: sec. 11.1."""
+    chip = Fitted.of("atmega328p")
+    chip.chip.clock_hz = 16_000_000
+    chip.write("DDRB", 0x02, at=2)
+    chip.write("PORTB", 0x06, at=4)
+    chip.pin("PB0").drive(True, 5)
+    output, driven, pulled_up = heard(chip, "PB1"), heard(chip, "PB0"), heard(chip, "PB2")
+    chip.chip.request_reset("EXTRF", 100)
+    chip.chip.reset()
+    assert (output, driven, pulled_up) == ([(False, 100)], [], [(False, 100)])
+    assert chip.read("PINB", chip.chip.cycle + 2) == 0x01
+
+
 def test_a_part_has_the_pins_of_its_header() -> None:
     """ATtiny85: six pins on port B; ATmega328P: port C without PC7."""
     assert Fitted.of("attiny85").devices.ports.pin("PB6") is None

@@ -217,13 +217,19 @@ class Port:
 
     def at_reset(self, cycle: int) -> None:
         """Makes inputs without pull-ups of all pins; what the outside drives stays."""
-        driven, levels = self.driven, self.levels
+        outside = self.driven, self.levels
+        seen = self._before, self._now, self._changed_at
         self.restore(self._chip.state_at_power_on(self))
-        self.driven, self.levels = driven, levels
+        self.driven, self.levels = outside
+        self._before, self._now, self._changed_at = seen
 
     def settle_after_reset(self, cycle: int) -> None:
-        """Tells who listens what the levels are now."""
-        self.settle(cycle)
+        """Tells who listens how the reset has changed the levels.
+
+        It does so at once, without any clock (DS40002061A sec. 11.1), before the start-up time that ends at `cycle`.
+        """
+        came = self._chip.last_reset
+        self.settle(cycle if came is None else came.cycle)
 
 
 class Pin:
