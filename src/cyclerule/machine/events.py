@@ -37,11 +37,13 @@ class FlagSource(Protocol):
 class Recurrence(NamedTuple):
     """The promise of an alarm that all it does is to set a flag, and that it is due again each `period` cycles.
 
-    It holds until the alarm is set anew. Compiled code carries such alarms out itself.
+    With a `gap` it is due in between too: so long after it was due, and in turn after what is left of the period. It
+    holds until the alarm is set anew. Compiled code carries such alarms out itself.
     """
 
     period: int
     source: FlagSource
+    gap: int = 0
 
 
 class Alarm:

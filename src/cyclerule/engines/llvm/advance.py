@@ -45,7 +45,8 @@ class Beats(ctypes.Structure):
     """Recurring events and open handlers, natively.
 
     With `tells` the loop comes back whenever a handler may have returned, and Python follows the handlers.
-    An event is a flag that is set at `due` and again each `period` later; `vector` is its interrupt, -1 for none.
+    An event is a flag that is set at `due` and again each `period` later, with a `gap` also so long after `due`;
+    `vector` is its interrupt, -1 for none.
     """
 
     _fields_ = (
@@ -62,6 +63,7 @@ class Beats(ctypes.Structure):
         ("tells", ctypes.c_int64),
         ("due", ctypes.c_int64 * RECURRING),
         ("period", ctypes.c_int64 * RECURRING),
+        ("gap", ctypes.c_int64 * RECURRING),
         ("vector", ctypes.c_int64 * RECURRING),
         ("enabled", ctypes.c_int64 * RECURRING),
         ("flag", ctypes.c_int64 * RECURRING),
@@ -157,9 +159,17 @@ class _Loop:
         beats.store("flag", "1", index="%k")
         period = beats.load("period", index="%k")
         late = w.put(f"sub i64 {cycle}, {due}")
-        turns = w.put(f"add i64 {w.put(f'sdiv i64 {late}, {period}')}, 1")
-        again = w.put(f"add i64 {due}, {w.put(f'mul i64 {turns}, {period}')}")
+        turns = w.put(f"sdiv i64 {late}, {period}")
+        last = w.put(f"add i64 {due}, {w.put(f'mul i64 {turns}, {period}')}")
+        # Without a gap the time in between coincides with the last.
+        gap = beats.load("gap", index="%k")
+        between = w.put(f"add i64 {last}, {gap}")
+        is_past = w.compare("sle", between, cycle)
+        following = w.put(f"add i64 {last}, {period}")
+        again = w.put(f"select i1 {is_past}, i64 {following}, i64 {between}")
         beats.store("due", again, index="%k")
+        rest = w.put(f"sub i64 {period}, {gap}")
+        beats.store("gap", w.put(f"select i1 {is_past}, i64 {gap}, i64 {rest}"), index="%k")
         w.go("counted")
         w.label("counted")
         w.do(f"%next_due = phi i64 [ {due}, %one ], [ {again}, %is_due ]")

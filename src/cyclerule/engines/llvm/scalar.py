@@ -242,8 +242,8 @@ class Scalar:
         self._recurring = recurring = recurring[:RECURRING]
         known = 0
         for number, alarm in enumerate(recurring):
-            period, source = alarm.recurrence or (1, None)
-            beats.due[number], beats.period[number] = alarm.due, period
+            period, source, gap = alarm.recurrence or (1, None, 0)
+            beats.due[number], beats.period[number], beats.gap[number] = alarm.due, period, gap
             vector = None if source is None else source.vector
             beats.vector[number] = -1 if vector is None else vector
             beats.enabled[number] = source is not None and source.is_enabled
@@ -278,6 +278,7 @@ class Scalar:
                 alarm.due = beats.due[number]
                 if alarm.recurrence is not None:
                     alarm.recurrence.source.put(bool(beats.flag[number]))
+                    alarm.recurrence = alarm.recurrence._replace(gap=beats.gap[number])
             self.chip.events.refresh()
             beats.changed = 0
 

@@ -45,7 +45,9 @@ class Mark:
         again = None if self.value is None else course.next_at(self.value, at + 1)
         if period is None or again is None or at < course.lead:
             return None
-        return Recurrence(period * course.period, self.source) if again - at == course.period else None
+        # On the way up and on the way down: twice a period, at unequal distances.
+        gap = 0 if again - at == course.period else again - at
+        return Recurrence(period * course.period, self.source, period * gap)
 
     @property
     def is_dormant(self) -> bool:
