@@ -1,4 +1,4 @@
-"""What docs/commands.md shows is what the commands print."""
+"""What docs/commands.md and docs/statements.md show is what the commands print."""
 
 import re
 import shlex
@@ -17,7 +17,8 @@ MADE_WITH = "avr-gcc 5.4.0"
 TEXT = (ROOT / "docs" / "commands.md").read_text("utf-8")
 SHOWN = [
     (command, printed)
-    for block in re.findall(r"^```console\n(.*?)^```", TEXT, re.MULTILINE | re.DOTALL)
+    for text in (TEXT, (ROOT / "docs" / "statements.md").read_text("utf-8"))
+    for block in re.findall(r"^```console\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
     for command, printed in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", block, re.MULTILINE)
 ]
 

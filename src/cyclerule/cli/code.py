@@ -4,8 +4,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from cyclerule.cli.output import Output
 from cyclerule.errors import ArgumentError
 
@@ -54,7 +52,7 @@ def time_code(
         code,
         {name: read_literals(name, text) for name, text in given.assignments.items()},
         part=settings.part,
-        files=given.files,
+        files=given.files or settings.sources,
         clock=settings.clock,
         optimize=settings.optimize,
         flags=settings.flags,
@@ -79,8 +77,15 @@ def time_code(
     print_statements(view, output, rows=rows, csv_file=csv_file, as_json=as_json, as_comment=as_comment)
 
 
+def check_with_code(others: Mapping[str, object]) -> None:
+    """Raises ArgumentError where an option is given that says nothing about statements."""
+    named = next((name for name, value in others.items() if value), None)
+    if named is not None:
+        raise ArgumentError(f"{named} is not for --code, which times its statements from their begin to their end")
+
+
 def check_without_code(variable: Sequence[str], keep: Sequence[str], *, both: bool) -> None:
     """Raises ArgumentError where an option for statements is given without any."""
     named = [*(["--variable"] if variable else []), *(["--both"] if both else []), *(["--keep"] if keep else [])]
     if named:
-        raise click.UsageError(f"{named[0]} is for statements, --code 'STATEMENTS'")
+        raise ArgumentError(f"{named[0]} is for statements, --code 'STATEMENTS'")

@@ -155,10 +155,19 @@ def command(
         return
     given = sort_words(words)
     if code is not None:
-        if signals is not None:
-            raise ArgumentError("--signals goes with a function, not with --code; put the statements into one")
-        from cyclerule.cli.code import time_code
+        from cyclerule.cli.code import check_with_code, time_code
 
+        check_with_code(
+            {
+                "--apart": apart,
+                "--declare": prototypes,
+                "--for": length,
+                "--until": until,
+                "--passes": max_passes,
+                "--signals": signals,
+                "FILE:LINES": given.lines,
+            }
+        )
         how |= {"variable": variable, "both": both, "keep": keep, "variables": read_assignments("--set", variables)}
         how |= {"before": before, "rows": rows, "csv_file": csv_file, "as_json": as_json, "as_comment": as_comment}
         time_code(code, given, settings, output, **how)

@@ -36,11 +36,19 @@ def read_marks(image: Image, count: int) -> tuple[Marks, ...]:
     return tuple(_marks(symbol.address, own) for symbol, own in zip(symbols, rows, strict=True))
 
 
+def is_of_statements(row: LineRow | None) -> bool:
+    """Whether a row of the line table is of the user's own text."""
+    return row is not None and _name(row).startswith((f"{FILE}#", f"{KEEP}#"))
+
+
+def _name(row: LineRow) -> str:
+    return row.file.replace("\\", "/").rpartition("/")[2]
+
+
 def _marks(entry: int, rows: list[LineRow]) -> Marks:
-    named = [(row.file.replace("\\", "/").rpartition("/")[2], row.address) for row in rows]
-    begin = {address for name, address in named if name == BEGIN}
-    end = {address for name, address in named if name == END}
-    own = [address for name, address in named if name.startswith((f"{FILE}#", f"{KEEP}#"))]
+    begin = {row.address for row in rows if _name(row) == BEGIN}
+    end = {row.address for row in rows if _name(row) == END}
+    own = [row.address for row in rows if is_of_statements(row)]
     if len(begin) != 1:
         raise MarksLost(
             "the begin of the statements does not stand in the line table once, so what they take is not known"

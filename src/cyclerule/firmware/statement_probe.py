@@ -50,14 +50,14 @@ class Probe:
 
     compiling: Compiling
     source: Source | None
-    has_clock: bool
+    has_delays: bool
 
     @property
     def _place(self) -> Source:
         return self.source or Source(Path(FILE), "C", is_generated=True)
 
     def _lines(self) -> list[str]:
-        return context_lines(self.source, has_clock=self.has_clock)
+        return context_lines(self.source, has_delays=self.has_delays)
 
     def kept_in_memory(self, row: Row, keep: Sequence[str]) -> dict[str, bool]:
         """Tells for each expression whether it is an array, a structure or the like, which no register can hold.

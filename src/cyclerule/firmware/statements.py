@@ -115,7 +115,7 @@ def _without_scaffold(match: re.Match[str]) -> str:
 
 
 def statements_unit(
-    source: Source | None, rows: Sequence[Row], *, keep: Mapping[str, bool] | None = None, has_clock: bool = False
+    source: Source | None, rows: Sequence[Row], *, keep: Mapping[str, bool] | None = None, has_delays: bool = False
 ) -> StatementsUnit:
     """Writes the unit: each row's statements in a function, in the context of a source or by themselves.
 
@@ -129,7 +129,7 @@ def statements_unit(
             "--variable NAME passes values at run time instead and takes any number of them"
         )
     language = language_of(source)
-    lines = context_lines(source, has_clock=has_clock)
+    lines = context_lines(source, has_delays=has_delays)
     kept = [
         line for place, (each, in_memory) in enumerate((keep or {}).items()) for line in _kept(place, each, in_memory)
     ]
@@ -158,11 +158,11 @@ def language_of(source: Source | None) -> Language:
     return "C" if source is None else source.language
 
 
-def context_lines(source: Source | None, *, has_clock: bool) -> list[str]:
+def context_lines(source: Source | None, *, has_delays: bool) -> list[str]:
     """Gives the lines that come before: the source that is the context, else what a file usually includes."""
     if source is not None:
         return [f'#include "{source.path.as_posix()}"']
-    headers = [*_USUAL_HEADERS, *(["util/delay.h"] if has_clock else [])]
+    headers = [*_USUAL_HEADERS, *(["util/delay.h"] if has_delays else [])]
     return [f"#include <{header}>" for header in headers]
 
 

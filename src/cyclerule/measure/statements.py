@@ -5,15 +5,18 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from cyclerule.engines.engine import Stop
-from cyclerule.errors import FaultError, RunawayError
-from cyclerule.firmware.statement_marks import Marks
+from cyclerule.errors import FaultError, MarksLost, RunawayError
+from cyclerule.firmware.statement_marks import Marks, is_of_statements
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.call import PROBE_AFTER, Callee, apply_placement, enter, own_stack, place_call
 from cyclerule.measure.held import name_held
+from cyclerule.measure.layout import decoded_at
 from cyclerule.measure.results import Held, Measured, Warned
 from cyclerule.measure.stage import Stage, StartingState
 from cyclerule.measure.waiting import explain_runaway
+
+_ENDS = frozenset({"RET", "RJMP", "JMP"})
 
 SUBJECT = "the code"
 """What messages call statements under way."""
@@ -136,6 +139,18 @@ def run_statements(
         warnings=tuple(stage.warnings()),
         engine=stage.used,
     )
+
+
+def check_end(stage: Stage, marks: Marks) -> None:
+    """Raises MarksLost where an instruction of the statements stands behind their end, on the way out."""
+    for end in marks.end:
+        word = end
+        while (decoded := decoded_at(stage.chip, word)) is not None and decoded.instruction.mnemonic not in _ENDS:
+            if is_of_statements(stage.image.lines.row(2 * word)):
+                raise MarksLost(
+                    "the compiler has moved a part of the statements behind their end, so what they take is not known"
+                )
+            word += decoded.instruction.words
 
 
 def _run_to(stage: Stage, words: frozenset[int], limit: int, start: int, stack_pointer: int) -> None:

@@ -161,7 +161,7 @@ def variables_text(view: StatementsView) -> str:
 
 def _nothing_left(view: StatementsView) -> str:
     is_empty = all(cycles == 0 for column in view.columns for cycles in view.figures(column))
-    return "nothing is left of it after optimisation" if is_empty else ""
+    return "nothing is left of it after optimization" if is_empty else ""
 
 
 def _values(view: StatementsView) -> str:

@@ -32,7 +32,7 @@ def why_nothing_is_left(probe: Probe, statements: Statements, row: Row, keep: Se
         return f"{found}: nothing uses {' and '.join(unused)}; to time how it is computed, keep it: {keeping}"
     if _NO_EFFECT.search(said):
         return f"{found}: nothing uses their value; give it to a variable and keep that, as in 'int x = …' --keep x"
-    if words & _DELAYS:
+    if has_delay(statements):
         return f"{found}: a constant delay that comes to no whole cycle at this clock is no instruction at all"
     if words & _LOOPS:
         return (
@@ -41,7 +41,28 @@ def why_nothing_is_left(probe: Probe, statements: Statements, row: Row, keep: Se
         )
     if keep:
         return f"{found}: what is kept is there already, without any of them"
-    return f"{found}: they change no memory, no register and no pin, and nothing keeps what they compute (--keep NAME)"
+    example = next(iter(_assigned(statements)), "NAME")
+    return (
+        f"{found}: they change no memory, no register and no pin, and nothing keeps what they compute "
+        f"(--keep {example})"
+    )
+
+
+def _assigned(statements: Statements) -> list[str]:
+    """Gives the names that something is assigned to, the last first."""
+    tokens = [*(token for token in statements.tokens), None, None, None]
+    found = []
+    for name, *behind in zip(tokens, tokens[1:], tokens[2:], tokens[3:], strict=False):
+        texts = ["" if token is None else token.text for token in behind]
+        is_assigned = (texts[0] == "=" and texts[1] != "=") or (texts[0] in "+-*/%&|^" and texts[1] == "=" != texts[2])
+        if name is not None and name.kind == "word" and is_assigned:
+            found.append(name.text)
+    return found[::-1]
+
+
+def has_delay(statements: Statements) -> bool:
+    """Whether there is a delay in real time, which without optimization is another one."""
+    return any(token.text in _DELAYS for token in statements.tokens)
 
 
 def is_folded(stage: Stage, marks: Marks) -> bool:
