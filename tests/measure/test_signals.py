@@ -78,6 +78,19 @@ def test_bytes_come_in_at_the_speed_of_the_receiver_or_their_own(firmware: Firmw
 
 
 @BOTH
+def test_a_voltage_is_converted_as_it_is_when_it_is_sampled(firmware: Firmware, engine: str) -> None:
+    """ADC = Vin * 1024 / Vref (sec. 24.7), sampled 13.5 ADC clocks into a first conversion of 25 (table 24-1)."""
+    signals = [(0, "AVCC", 3.3), (0, "ADC3", 1.1), (5000, "ADC3", "3V")]
+    assert firmware.call("weigh", signals=signals, engine=engine).returned == 11 * 1024 // 33
+    # 13.5 ADC clocks of 128 cycles are 1728.
+    early = firmware.call("weigh", signals=[(0, "AVCC", 3.3), (0, "ADC3", 1.1), (1500, "ADC3", "3V")], engine=engine)
+    assert early.returned == 30 * 1024 // 33
+    counts = firmware.call("weigh", signals=[(0, "ADC3", 513)], engine=engine)
+    assert counts.returned == 513
+    assert counts.cycles == early.cycles
+
+
+@BOTH
 def test_a_program_asleep_is_woken_by_a_signal(firmware: Firmware, engine: str) -> None:
     """Each bee's edge on INT0 wakes the chip: DS40002061A sec. 13; wake-up 4 cycles and response 4, sec. 7.7.1."""
     signals = [(at, "PD2", level) for at in (10_000, 20_000, 30_000) for level in (1,)]
@@ -106,6 +119,7 @@ def test_a_run_with_signals_is_the_same_on_both_engines(firmware: Firmware) -> N
     ("signal", "said"),
     [
         ("0, PE0, 1", "bees.csv:1:4: atmega328p has no pin PE0; it has ports B, C, D"),
+        ("0, ADC9, 1V", "bees.csv:1:4: atmega328p has no ADC9"),
         ('0, serial1, "a"', "bees.csv:1:4: atmega328p has no serial1; it has serial0"),
     ],
 )

@@ -38,7 +38,9 @@ when, what, value
 1.5ms, PD2, z
 20 us, ADC3, 2.5V
 300ns,ADC11,300mV
-2s, AIN0, 512
+2s, AIN0, 1V
+8, adc7, 512
+9, AREF, 3.3V
 5, serial0, "hello, hive\\n"
 6, serial, hex:02 1cb8
 7, SERIAL1, text:a\\x41\\xff
@@ -49,7 +51,9 @@ when, what, value
         (Moment(0, Fraction(3, 2000)), "PD2", None),
         (Moment(0, Fraction(20, 1_000_000)), "ADC3", Fraction(5, 2)),
         (Moment(0, Fraction(300, 1_000_000_000)), "ADC11", Fraction(3, 10)),
-        (Moment(0, Fraction(2)), "AIN0", 512),
+        (Moment(0, Fraction(2)), "AIN0", Fraction(1)),
+        (Moment(8), "ADC7", 512),
+        (Moment(9), "AREF", Fraction(33, 10)),
         (Moment(5), "serial0", b"hello, hive\n"),
         (Moment(6), "serial", b"\x02\x1c\xb8"),
         (Moment(7), "serial1", b"aA\xff"),
@@ -101,6 +105,8 @@ def test_a_port_may_have_a_speed(tmp_path: Path) -> None:
         ("0, serial0, hex:0\n", "bees.csv:1:13: 'hex:0': two hex digits a byte"),
         ("0, ADC3, 5 A\n", "bees.csv:1:10: '5 A' is nothing for ADC3"),
         ("0, ADC3, -1V\n", "bees.csv:1:10: '-1V' is nothing for ADC3"),
+        ("0, ADC3, 1024\n", "bees.csv:1:10: '1024' is nothing for ADC3"),
+        ("0, AIN0, 512\n", "bees.csv:1:10: '512' is nothing for AIN0"),
         ("0, , 1\n", "bees.csv:1:4: '' is no pin"),
     ],
 )
@@ -125,7 +131,7 @@ def test_python_gives_tuples_with_the_same_cells() -> None:
             (0, "PB0", True),
             ("1ms", "PB0", 0),
             ("+20", "PB0", None),
-            (1, "ADC3", 2.5),
+            (1, "ADC3", 0.1),
             (2, "ADC3", 512),
             (3, "ADC3", "300mV"),
             (4, "serial0", b"\x00\x01", 9600),
@@ -137,7 +143,7 @@ def test_python_gives_tuples_with_the_same_cells() -> None:
         (Moment(0), "PB0", True, None),
         (Moment(0, Fraction(1, 1000)), "PB0", False, None),
         (Moment(20, Fraction(1, 1000)), "PB0", None, None),
-        (Moment(1), "ADC3", Fraction(5, 2), None),
+        (Moment(1), "ADC3", Fraction(1, 10), None),
         (Moment(2), "ADC3", 512, None),
         (Moment(3), "ADC3", Fraction(3, 10), None),
         (Moment(4), "serial0", b"\x00\x01", 9600),

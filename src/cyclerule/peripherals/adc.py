@@ -310,6 +310,8 @@ class Adc:
         if against is None:
             bus.report_unmodelled("ADMUX", f"reference selection {reference}")
             return 0
+        if (counts := None if isinstance(source, Internal) else self.inputs.counts(source, at)) is not None:
+            return min(HIGHEST, counts)
         if source == TEMPERATURE and self.inputs.volts(TEMPERATURE, at) is None:
             bus.report_unmodelled("ADMUX", "the temperature sensor, which nobody has given a voltage,")
             return 0

@@ -45,7 +45,7 @@ def fit_devices(chip: Chip) -> Devices:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
     timers = fit_timers(chip, ports, system.power)
     serial = fit_serial(chip, ports, system.power)
-    stimuli = Stimuli(chip, ports, serial.ports)
+    stimuli = Stimuli(chip, ports, serial.ports, system.inputs)
     devices = Devices(ports, timers, system, serial, pin_interrupts, stimuli)
     chip.keep_power_on_state()
     return devices

@@ -1,32 +1,33 @@
-"""What comes to the chip from outside at given cycles: levels on pins and bytes into serial ports."""
+"""What comes to the chip from outside at given cycles: levels on pins, voltages, and bytes into serial ports."""
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
 from cyclerule.machine.chip import Chip
-from cyclerule.peripherals.port import Pin, Ports
+from cyclerule.peripherals.analog import AnalogInputs, Counts
+from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.serial.usart import Usart
 
 
 class Stimulus(NamedTuple):
     """One thing from outside, `cycle` cycles after the start.
 
-    `target` is a pin or the number of a serial port; `value` a level (None: nobody drives the pin) or bytes;
-    `bit_cycles` the time of a bit of them, None as the receiver is set.
+    `target` is a pin, a channel or the number of a serial port; `value` a level (None: nobody drives the pin), volts,
+    counts or bytes; `bit_cycles` the time of a bit of them, None as the receiver is set.
     """
 
     cycle: int
     target: str | int
-    value: bool | bytes | None
+    value: bool | Fraction | Counts | bytes | None
     bit_cycles: Fraction | None = None
 
 
 class Stimuli:
     """Carries out stimuli as their cycles come; one alarm, at the next of them."""
 
-    def __init__(self, chip: Chip, ports: Ports, serial: Mapping[int, Usart]) -> None:
-        self._chip, self._ports, self._serial = chip, ports, serial
+    def __init__(self, chip: Chip, ports: Ports, serial: Mapping[int, Usart], inputs: AnalogInputs) -> None:
+        self._ports, self._serial, self._inputs = ports, serial, inputs
         self._alarm = chip.events.alarm(self._carry_out, outlives_reset=True)
         self._stimuli: Sequence[Stimulus] = ()
         self._start = self._next = 0
@@ -54,13 +55,17 @@ class Stimuli:
         while self._next < len(self._stimuli) and self._start + self._stimuli[self._next].cycle <= cycle:
             each = self._stimuli[self._next]
             self._next += 1
-            pin = self._pin(each)
-            if pin is not None and not isinstance(each.value, bytes):
-                pin.drive(each.value, cycle)
+            self._put(each, self._start + each.cycle)
         self._set_alarm()
 
-    def _pin(self, stimulus: Stimulus) -> Pin | None:
-        return self._ports.pin(stimulus.target) if isinstance(stimulus.target, str) else None
+    def _put(self, stimulus: Stimulus, cycle: int) -> None:
+        target, value = stimulus.target, stimulus.value
+        if isinstance(target, str) and isinstance(value, Fraction | Counts):
+            self._inputs.set_input(target, value, cycle)
+        elif isinstance(target, str) and not isinstance(value, bytes | Fraction | Counts):
+            pin = self._ports.pin(target)
+            if pin is not None:
+                pin.drive(value, cycle)
 
     def at_reset(self, cycle: int) -> None:
         """Goes on as before: the world outside knows nothing of a reset of the chip."""

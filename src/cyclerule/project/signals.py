@@ -22,11 +22,14 @@ Given = str | Path | Iterable[object] | None
 COLUMNS = ("when", "what", "value", "baud")
 FORM = "when, what, value, as in '1.5ms, PB0, 1'"
 
+HIGHEST_COUNT = 1023
+"""What a converter of ten bits gives at the most."""
+
 _TIME = re.compile(r"(?P<number>\d+(?:_\d+)*(?:\.\d+)?)\s*(?P<unit>s|ms|us|µs|μs|ns)")
 _CYCLES = re.compile(r"\d+(?:_\d+)*")
 _UNITS = {"s": 1, "ms": 1_000, "us": 1_000_000, "µs": 1_000_000, "μs": 1_000_000, "ns": 1_000_000_000}
 _VOLTS = re.compile(r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>m?)V")
-_TARGET = re.compile(r"(?P<pin>P[A-L][0-7])|(?P<channel>ADC\d+|AIN\d)|(?P<port>SERIAL\d?)")
+_TARGET = re.compile(r"(?P<pin>P[A-L][0-7])|(?P<channel>ADC\d+|AIN\d|AREF|AVCC|TEMPERATURE)|(?P<port>SERIAL\d?)")
 _ESCAPE = re.compile(r"\\(x[0-9a-fA-F]{2}|.?)", re.DOTALL)
 _ESCAPED = {"n": "\n", "r": "\r", "t": "\t", "0": "\0", "\\": "\\", '"': '"'}
 ESCAPES = r"\n, \r, \t, \0, \\, \" and \x41 for a byte"
@@ -50,7 +53,7 @@ class Moment(NamedTuple):
 
 @dataclass(frozen=True)
 class Signal:
-    """One thing that comes from outside: `what` is a pin (PB0), a channel (ADC3, AIN0) or a port (serial0).
+    """One thing that comes from outside: `what` is a pin (PB0), a channel (ADC3, AIN0, AREF) or a port (serial0).
 
     `baud` is the speed of bytes, None for that which the receiver is set to. `origin` says where it stands, with a
     column for each of `COLUMNS` where it is from a file.
@@ -187,7 +190,9 @@ def _read_signal(cells: Sequence[_Cell], origin: str, columns: tuple[int, ...], 
     when, what, value = cells[0], cells[1], cells[2]
     target = _TARGET.fullmatch(what.text.strip().upper())
     if target is None:
-        raise ArgumentError(f"{what.place}: {what.text!r} is no pin (PB0), channel (ADC3, AIN0) or port (serial0)")
+        raise ArgumentError(
+            f"{what.place}: {what.text!r} is no pin (PB0), channel (ADC3, AIN0, AREF) or port (serial0)"
+        )
     baud = cells[3] if len(cells) > 3 and cells[3].content not in (None, "") else None
     if baud is not None and not target["port"]:
         raise ArgumentError(f"{baud.place}: {what.text} has no speed; a fourth cell is for serial ports alone")
@@ -232,17 +237,17 @@ def _read_level(cell: _Cell, pin: str) -> bool | None:
 
 def _read_voltage(cell: _Cell, channel: str) -> int | Fraction:
     if isinstance(cell.content, float) and 0 <= cell.content < float("inf"):
-        return Fraction(cell.content)
-    if isinstance(cell.content, int) and not isinstance(cell.content, bool) and cell.content >= 0:
-        return cell.content
-    match = _VOLTS.fullmatch(cell.text.strip())
+        # As it is written: 0.1 is a tenth.
+        return Fraction(repr(cell.content))
+    text = cell.text.strip()
+    match = _VOLTS.fullmatch(text)
     if match:
         return Fraction(match["number"]) / (1000 if match["unit"] else 1)
-    if isinstance(cell.content, str) and _CYCLES.fullmatch(cell.text.strip()):
-        return int(cell.text)
-    raise ArgumentError(
-        f"{cell.place}: {cell.text!r} is nothing for {channel}; write volts (2.5V, 300mV) or counts (512)"
-    )
+    is_converted = channel.startswith(("ADC", "TEMP"))
+    if is_converted and _CYCLES.fullmatch(text) and not isinstance(cell.content, bool) and int(text) <= HIGHEST_COUNT:
+        return int(text)
+    counts = f" or counts (512, at most {HIGHEST_COUNT})" if is_converted else ""
+    raise ArgumentError(f"{cell.place}: {cell.text!r} is nothing for {channel}; write volts (2.5V, 300mV){counts}")
 
 
 def _read_bytes(cell: _Cell, port: str) -> bytes:

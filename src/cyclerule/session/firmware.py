@@ -206,7 +206,7 @@ class Firmware:
 
     def _with_signals(self, state: StartingState, signals: Sequence[Signal]) -> StartingState:
         """Gives a state from which signals come once a call begins."""
-        return state._replace(stimuli=arrange(signals, self._stage.devices, self.part.name, self.clock))
+        return state._replace(stimuli=arrange(signals, self._stage.devices, self.part, self.clock))
 
     def _origin(self, after: str | None, limit: int) -> StartingState:
         """Gives the state that functions run from before a call: at the entry of main, or after a function returned."""
@@ -521,7 +521,7 @@ class Firmware:
     def _at_reset(self, signals: Sequence[Signal], engine: str) -> tuple[Stage, Measured]:
         """Gives a fresh chip at reset, to which signals come from then on, and what is measured on it."""
         stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=self.clock)
-        stage.set_stimuli(arrange(signals, stage.devices, self.part.name, self.clock))
+        stage.set_stimuli(arrange(signals, stage.devices, self.part, self.clock))
         stage.begin_stimuli()
         return stage, self._measured("", f"at reset{signals_text(signals)}", check_engine(engine))
 

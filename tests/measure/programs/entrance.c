@@ -35,6 +35,16 @@ uint8_t receive(void)
     return sum;
 }
 
+/* Weighs: one conversion of channel 3 against AVCC, at clock/128. */
+uint16_t weigh(void)
+{
+    ADMUX = _BV(REFS0) | 3;
+    ADCSRA = _BV(ADEN) | _BV(ADSC) | 7;
+    while (ADCSRA & _BV(ADSC))
+        ;
+    return ADC;
+}
+
 int main(void)
 {
     DDRB = _BV(PB1);
