@@ -27,12 +27,14 @@ from cyclerule.report.document import (
 )
 from cyclerule.report.functions import FunctionsView, FunctionView
 from cyclerule.report.parts import view_parts
+from cyclerule.report.phases import phases_document, view_phases
 from cyclerule.report.run_document import run_document
 from cyclerule.report.settings import SettingView
 from cyclerule.report.statements import view_statements
 from cyclerule.report.timing import BuildView, view_time
 from cyclerule.toolchain import Toolchain
 from tests.report.handmade import FORAGE, at_clock, forage_cycles, forage_result, made_call, made_sweep
+from tests.report.handmade_phases import EVERY_PHASE, SOME_PHASES
 from tests.report.handmade_run import A_RUN, A_SHORT_RUN
 from tests.report.json_schema import problems
 
@@ -101,6 +103,8 @@ DOCUMENTS: dict[str, tuple[str, Callable[[], Document]]] = {
     "no rows": ("time", lambda: time_document(view_time(TIMES["a sweep"]), 0)),
     "statements": ("code", lambda: code_document(view_statements(STATEMENTS))),
     "functions": ("functions", lambda: functions_document(FUNCTIONS)),
+    "every phase": ("phases", lambda: phases_document(view_phases(EVERY_PHASE))),
+    "some phases": ("phases", lambda: phases_document(view_phases(SOME_PHASES))),
     "a run": ("run", lambda: run_document(A_RUN)),
     "a short run": ("run", lambda: run_document(A_SHORT_RUN)),
     "parts": ("parts", lambda: parts_document(view_parts(TOOLCHAIN, PARTS))),

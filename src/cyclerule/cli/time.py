@@ -86,7 +86,10 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     "--before", metavar="CODE", multiple=True, help="Run something first: 'start(); set_mode(3)', or any statements."
 )
 @click.option("--after", metavar="FUNCTION", help="Start where it has returned in the program's own run; or start-up.")
-@click.option("--interrupts", is_flag=True, help="Interrupts are on during the call; else they are off.")
+@click.option("--interrupts", is_flag=True, help="Interrupts are on; of a whole program, at each of their phases.")
+@click.option("--at", metavar="END", help="With interrupts: where in its run the call begins, as function:loop.")
+@click.option("--phases", metavar="N", type=int, help="With interrupts: measure so many phases, evenly spread.")
+@click.option("--span", metavar="CYCLES", type=int, help="With interrupts: the phases are those of so many cycles.")
 @signals_option
 @click.option("--apart", is_flag=True, help="Measure a kept copy: the function by itself in a second build.")
 @click.option(
@@ -143,6 +146,7 @@ def command(
     from cyclerule.cli.code import check_without_code
     from cyclerule.cli.faces import print_settings, print_time
     from cyclerule.cli.passes import find_target, print_alone, time_in_place
+    from cyclerule.cli.phases import time_phases, wants_phases, without_phases
     from cyclerule.cli.words import one_function, read_assignments, sort_words
     from cyclerule.errors import ArgumentError
     from cyclerule.report.timing import view_timed
@@ -154,6 +158,7 @@ def command(
         print_settings(settings, output, as_json=as_json)
         return
     given = sort_words(words)
+    how = without_phases(how) if code is not None or given.lines else how
     if code is not None:
         from cyclerule.cli.code import check_with_code, time_code
 
@@ -189,6 +194,10 @@ def command(
     first = find_target(program, given, output, ends, apart=apart, **shown)
     if first is None:
         return
+    if wants_phases(program, how, has_state=bool(variables or before or how["after"])):
+        time_phases(first, given.assignments, output, signals=signals, **how, **shown)
+        return
+    how = without_phases(how)
     in_place = None if apart else time_in_place(program, first, output, ends)
     target, calls = prepared(program, first, before)
     try:

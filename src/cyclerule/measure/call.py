@@ -180,7 +180,7 @@ def run_call(
     stack_bytes = placement.stack_pointer - chip.lowest_stack_pointer
     return Call(
         measured=replace(measured, engine=stage.used),
-        given=_given(callee, values),
+        given=given_values(callee, values),
         cycles=cycles,
         own_cycles=cycles - taken,
         cycles_with_call=cycles + callee.call_cycles,
@@ -196,7 +196,8 @@ def run_call(
     )
 
 
-def _given(callee: Callee, values: Sequence[object]) -> Mapping[str, object]:
+def given_values(callee: Callee, values: Sequence[object]) -> Mapping[str, object]:
+    """Names the values of a call by its parameters."""
     names = [parameter_key(parameter, n) for n, parameter in enumerate(callee.signature.parameters)]
     names += [f"argument {n + 1}" for n in range(len(names), len(values))]
     return dict(zip(names, values, strict=True))

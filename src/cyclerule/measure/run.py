@@ -114,9 +114,9 @@ def run_program(
         stopped=why,
         place=stage.place(2 * chip.program_counter),
         fault=fault,
-        serial=bytes(sent.value for sent in serial.sent) if serial is not None else b"",
+        serial=bytes(sent.value & 0xFF for sent in serial.sent) if serial is not None else b"",
         serial_ports={
-            number: bytes(sent.value for sent in port.sent)
+            number: bytes(sent.value & 0xFF for sent in port.sent)
             for number, port in stage.devices.serial_devices.ports.items()
         },
         calls=follow.stats(),
@@ -132,6 +132,30 @@ def run_program(
         trace=trace,
     )
     return _explained(run, stage, is_met=until.cycle is not None and until.cycle <= max_cycles)
+
+
+def reach(stage: Stage, until: Until, engine: str, max_cycles: int, progress: CycleProgress | None = None) -> bool:
+    """Runs a fresh stage's program from reset to an end; tells whether it came there within so many cycles.
+
+    Raises FaultError with its place, and KeyboardInterrupt after Ctrl-C.
+    """
+    chip = stage.chip
+    listen_to_serial(stage, until.serial, None)
+    limit = max_cycles if until.cycle is None else min(until.cycle, max_cycles)
+    chip.interrupts.keeps_log = False
+    stage.begin(engine)
+    with interruptible() as interruption:
+        slices = Slices(stage, interruption, progress, limit)
+        course = _Course(stage, until, Milestones(), CallWatch(stage, {}, None), slices)
+        try:
+            why = course.run(limit)
+        except FaultError as error:
+            raise stage.located(error, ", before the point at which calls were to begin") from None
+    if why == "interrupted":
+        raise KeyboardInterrupt
+    if stage.devices.serial is not None:
+        stage.devices.serial.on_sent = None
+    return why == "until" or (why == "limit" and until.cycle is not None and until.cycle <= max_cycles)
 
 
 def _explained(run: Run, stage: Stage, *, is_met: bool) -> Run:
@@ -166,8 +190,12 @@ def listen_to_serial(stage: Stage, text: bytes | None, sent: Sent | None) -> Non
 
     def listen(byte: SentByte) -> None:
         if sent is not None:
-            sent(byte.value)
-        if text and byte.value == text[-1] and bytes(each.value for each in serial.sent[-len(text) :]) == text:
+            sent(byte.value & 0xFF)
+        if (
+            text
+            and byte.value & 0xFF == text[-1]
+            and bytes(each.value & 0xFF for each in serial.sent[-len(text) :]) == text
+        ):
             stage.request_stop()
 
     if text is not None or sent is not None:

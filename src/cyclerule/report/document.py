@@ -16,6 +16,7 @@ from cyclerule.report.document_types import Build, Clock, Count, Files, Remarks,
 from cyclerule.report.functions import FunctionsView
 from cyclerule.report.lines_document import InPlace, TimeLinesDocument, in_place_part
 from cyclerule.report.parts import PartsView
+from cyclerule.report.phases import PhasesDocument
 from cyclerule.report.run_document import RunDocument
 from cyclerule.report.settings import SettingView
 from cyclerule.report.statements import StatementsView
@@ -227,6 +228,7 @@ Document = (
     TimeDocument
     | TimeLinesDocument
     | CodeDocument
+    | PhasesDocument
     | FunctionsDocument
     | RunDocument
     | PartsDocument
@@ -238,6 +240,7 @@ DOCUMENTS: Mapping[str, type[Document]] = {
     "time": TimeDocument,
     "time-lines": TimeLinesDocument,
     "code": CodeDocument,
+    "phases": PhasesDocument,
     "functions": FunctionsDocument,
     "run": RunDocument,
     "parts": PartsDocument,

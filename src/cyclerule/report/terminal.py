@@ -115,7 +115,7 @@ def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_bri
             if view.minimum.cycles != view.maximum.cycles:
                 _show_extremes(screen, view)
                 screen.line()
-                _show_histogram(screen, view)
+                show_histogram(screen, view.histogram, "input")
                 screen.line()
             screen.line(_stack_text(view), indent=2)
             if rows != LISTED_ROWS and shown:
@@ -279,23 +279,24 @@ def _stack_text(view: TimeView) -> str:
     return f"stack {counted(view.stack_bytes, 'byte')} at most, the return address included"
 
 
-def _show_histogram(screen: Screen, view: TimeView) -> None:
-    if len(view.histogram) <= LISTED_COUNTS:
-        _show_counts(screen, view)
+def show_histogram(screen: Screen, histogram: Sequence[Sequence[int]], word: str) -> None:
+    """Shows how many of something, named by a word, took how many cycles; rows of [cycles, how many], upwards."""
+    if len(histogram) <= LISTED_COUNTS:
+        _show_counts(screen, histogram, word)
         return
     from rich.text import Text
 
     glyphs = ASCII if screen.is_plain else BLOCKS
-    scale = fit_scale(view.minimum.cycles, view.maximum.cycles, min(screen.console.width - 12, WIDEST_RULE))
-    cells = bin_counts(view.histogram, scale)
+    scale = fit_scale(histogram[0][0], histogram[-1][0], min(screen.console.width - 12, WIDEST_RULE))
+    cells = bin_counts(histogram, scale)
     tallest = max(cells)
     at = scale.first + scale.step * cells.index(tallest)
     where = str(at) if scale.step == 1 else span_text(at, at + scale.step - 1)
     columns = draw_columns(cells, scale, glyphs)
     rule, numbers = draw_rule(scale, glyphs)
     screen.line(
-        f"inputs by their cycles; the tallest column is {counted(tallest, 'input')} "
-        f"({tallest / view.count:.1%}) at {where} cycles",
+        f"{word}s by their cycles; the tallest column is {counted(tallest, word)} "
+        f"({tallest / sum(cells):.1%}) at {where} cycles",
         indent=2,
     )
     for line in columns:
@@ -304,12 +305,13 @@ def _show_histogram(screen: Screen, view: TimeView) -> None:
     screen.show(Text(f"{numbers}  cycles", style="dim", no_wrap=True))
 
 
-def _show_counts(screen: Screen, view: TimeView) -> None:
-    table = make_table(["cycles", "inputs", "share", ""], right=range(3))
-    tallest = max(count for _, count in view.histogram)
+def _show_counts(screen: Screen, histogram: Sequence[Sequence[int]], word: str) -> None:
+    table = make_table(["cycles", f"{word}s", "share", ""], right=range(3))
+    counts = [count for _, count in histogram]
     room = max(8, min(40, screen.console.width - 40))
-    for cycles, count in view.histogram:
-        table.add_row(f"{cycles:,}", f"{count:,}", f"{count / view.count:.1%}", bar(count / tallest, room, screen))
+    for cycles, count in histogram:
+        share = bar(count / max(counts), room, screen)
+        table.add_row(f"{cycles:,}", f"{count:,}", f"{count / sum(counts):.1%}", share)
     screen.show(table)
 
 

@@ -23,9 +23,10 @@ from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.phases import Phases, measure_phases, number_of_phases
 from cyclerule.measure.pins import is_pin, wanted_pins
 from cyclerule.measure.results import Call, Measured, Run, Sweep
-from cyclerule.measure.run import Sent, run_program
+from cyclerule.measure.run import Sent, reach, run_program
 from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
 from cyclerule.measure.signals import arrange
 from cyclerule.measure.slices import CycleProgress
@@ -524,6 +525,57 @@ class Firmware:
         stage.set_stimuli(arrange(signals, stage.devices, self.part, self.clock))
         stage.begin_stimuli()
         return stage, self._measured("", f"at reset{signals_text(signals)}", check_engine(engine))
+
+    def phases(
+        self,
+        name: str,
+        *values: object,
+        at: str | None = None,
+        count: int | None = None,
+        span: int | None = None,
+        engine: str = "auto",
+        max_cycles: int | None = None,
+        progress: Progress | None = None,
+        signals: Signals = None,
+    ) -> Phases:
+        """Measures a call at every phase of the program's interrupts.
+
+        The program runs from reset to `at`, an end as `run` takes it ("function:loop"), by default the first pass of
+        `loop`, or the function's own first call. It waits there for 0, 1, 2 … cycles with its handlers running, and
+        then the call begins: up to the cycle at which all periodic interrupts come round together, or for `span`
+        cycles. `count` is how many phases are measured, evenly spread; all of up to 65,536, else 4,096.
+        Raises ArgumentError where no interrupt is running at that point, RunawayError where the program does not come
+        there within `max_cycles` (one second at the firmware's clock, else 16,000,000), and what `call` raises.
+        """
+        for word, number in (("count", count), ("span", span)):
+            if number is not None and number <= 0:
+                raise ArgumentError(f"{word}={number}: give a number above 0, or leave it out")
+        callee, point = self._callee(name), self._point(name) if at is None else at
+        stage, measured = self._at_reset(as_signals(signals), engine)
+        until = read_until(point, self.image, self._entry_word)
+        if not reach(stage, until, measured.engine, _limit(max_cycles, self.clock or 16_000_000)):
+            raise RunawayError(
+                f"from reset the program did not come to {point}, where calls were to begin, within "
+                f"{stage.chip.cycle:,} cycles; at='…' or --at gives another point, and max_cycles more time",
+                place=stage.place(2 * stage.chip.program_counter),
+                cycle=stage.chip.cycle,
+            )
+        return measure_phases(
+            stage,
+            callee,
+            values,
+            measured=replace(measured, function=name, start=f"at {point}, in the program's own run"),
+            at=point,
+            of=number_of_phases(stage, point, span),
+            count=count,
+            limit=_limit(max_cycles),
+            progress=progress,
+        )
+
+    def _point(self, name: str) -> str:
+        """Gives the point at which a program is well under way: a pass of its loop, else the function's own call."""
+        loop = next((f for f in self.functions.values() if f.source_name == "loop" and f.address is not None), None)
+        return f"function:{name if loop is None else loop.name}"
 
     def _entry_word(self, name: str) -> int:
         return entry_word(name, self.find_function(name))
