@@ -24,6 +24,9 @@ NO_VECTOR = 9_999
 PASSES_BEFORE_TRANSLATION = 40
 """How often control jumps back to a word without code of its own before it is translated as an entry."""
 
+UNCOUNTED = 255
+"""Stands in place of that count for a word that is not worth an entry, however often control comes there."""
+
 
 class Why(IntEnum):
     """Why the loop comes back."""
@@ -86,7 +89,7 @@ class Course(ctypes.Structure):
         (name, ctypes.c_int64)
         for name in (
             *("data", "flags", "cpu", "flash", "world", "beats", "table", "steps", "hooks", "passes"),
-            *("limit", "margin", "first"),
+            *("margins", "limit", "first"),
         )
     )
 
@@ -110,12 +113,12 @@ class _Loop:
         )
         self.passed = ", ".join(f"ptr {each}" for each in (self.data, self.data, self.flags, cpu, self.flash, world))
         self.cpu, self.world, self.beats = Record(w, cpu, Cpu), Record(w, world, World), Record(w, beats, Beats)
-        self.limit, self.margin = course.load("limit"), course.load("margin")
+        self.margins, self.limit = course.load("margins", "ptr"), course.load("limit")
         first = w.compare("ne", course.load("first"), 0)
         self.enable = w.element(self.flags, str(int(I)))
         w.go("loop")
         w.label("loop")
-        w.do(f"%looked = phi i1 [ {first}, %entry ], [ false, %entered ], [ false, %moved ]")
+        w.do(f"%looked = phi i1 [ {first}, %entry ], [ false, %moved ]")
         self.cycle = self.cpu.load("cycle")
         self.pc = w.put(f"zext i32 {self.cpu.load('pc', 'i32')} to i64")
 
@@ -263,10 +266,11 @@ class _Loop:
         is_lower = w.compare("ult", after, lowest, "i16")
         cpu.store("lowest", w.put(f"select i1 {is_lower}, i16 {after}, i16 {lowest}"), "i16")
         w.do(f"store i8 0, ptr {self.enable}")
-        target = w.put(f"mul i64 %best, {beats.load('vector_words')}")
+        self.vector_word = target = w.put(f"mul i64 %best, {beats.load('vector_words')}")
         cpu.store("pc", w.put(f"trunc i64 {target} to i32"), "i32")
         cpu.add("cycle", beats.load("response"))
-        w.go("loop")
+        handler = w.put(f"load ptr, ptr {w.element(self.table, target, 'ptr')}")
+        w.branch(w.compare("eq", handler, "null", "ptr"), "again", "moved")
 
     def _execute(self) -> None:
         """A region when nothing is near, else a single instruction."""
@@ -276,7 +280,8 @@ class _Loop:
         following = self.world.load("next_event")
         is_sooner = w.compare("slt", following, self.limit)
         soonest = w.put(f"select i1 {is_sooner}, i64 {following}, i64 {self.limit}")
-        deadline = w.put(f"sub i64 {soonest}, {self.margin}")
+        margin = w.put(f"load i32, ptr {w.element(self.margins, self.pc, 'i32')}")
+        deadline = w.put(f"sub i64 {soonest}, {w.put(f'zext i32 {margin} to i64')}")
         region = w.put(f"load ptr, ptr {w.element(self.table, self.pc, 'ptr')}")
         is_far = w.compare("slt", self.cycle, deadline)
         whole = w.put(f"and i1 {w.compare('ne', region, 'null', 'ptr')}, {is_far}")
@@ -371,8 +376,12 @@ class _Loop:
         is_new = w.put(f"and i1 {w.compare('ule', pc, self.pc)}, {w.compare('eq', known, 'null', 'ptr')}")
         w.branch(is_new, "again", "moved")
         w.label("again")
-        at = w.element(self.passes, pc)
-        times = w.put(f"add i8 {w.put(f'load i8, ptr {at}')}, 1")
+        w.do(f"%entry_word = phi i64 [ {self.vector_word}, %entered ], [ {pc}, %jumped ]")
+        at = w.element(self.passes, "%entry_word")
+        before = w.put(f"load i8, ptr {at}")
+        w.branch(w.compare("eq", before, UNCOUNTED, "i8"), "moved", "count")
+        w.label("count")
+        times = w.put(f"add i8 {before}, 1")
         w.do(f"store i8 {times}, ptr {at}")
         w.branch(w.compare("eq", times, PASSES_BEFORE_TRANSLATION, "i8"), "hot", "moved")
         self._back("hot", Why.HOT)

@@ -40,7 +40,7 @@ from cyclerule.engines.llvm.outline import (
     small_callees,
 )
 from cyclerule.engines.llvm.values import Late, Node, Nodes, Text, Value, plain
-from cyclerule.engines.llvm.walk import step_name, walk_text
+from cyclerule.engines.llvm.walk import run_name, step_name, straight_runs, walk_text
 from cyclerule.engines.tracking import KEPT_REGISTERS
 from cyclerule.isa.operations import I
 from cyclerule.machine.chip import EIND, RAMPZ, SPH, SPL, SREG, Chip
@@ -60,17 +60,22 @@ _MOST_TIME = (1 << 31) - 1
 class Lowering:
     """Writes the LLVM functions of a chip's regions; `tracks` adds the notes on what is read before it is written.
 
-    `longest` is the most cycles that can pass in any function written so far between two looks at the deadline.
+    `longest` is the most cycles that can pass in any function written so far between two looks at the deadline, and
+    `stretches` the most in each one alone, by its entry; `callees` are the entries that each one calls, -1 for any.
     """
 
     def __init__(self, chip: Chip, *, tracks: bool = False) -> None:
         self.chip, self.tracks = chip, tracks
         self.longest = 0
+        self.stretches: dict[int, int] = {}
+        self.callees: dict[int, frozenset[int]] = {}
         self._summaries: dict[int, Summary] = {}
 
     def forget(self) -> None:
         """Forgets the functions written so far, which can no longer be called."""
         self._summaries.clear()
+        self.stretches.clear()
+        self.callees.clear()
         self.longest = 0
 
     def module(
@@ -119,29 +124,55 @@ class Lowering:
             texts.append(_face(word))
             self._summaries[word] = summary
             self.longest = max(self.longest, summary.longest)
+            self.stretches[word] = summary.longest
+            self.callees[word] = outline.called_words()
 
         for word in sorted(outlines):
             if word not in begun:
                 write(word)
 
-    def walk(self, name: str, instructions: Iterable[Translated]) -> str:
+    def margins(self) -> dict[int, int]:
+        """Gives, for each function written so far, the most cycles between two looks until control is out of it.
+
+        What it calls has the same deadline, so the longest stretch of any function that may come to run counts.
+        """
+        found = dict(self.stretches)
+        changed = True
+        while changed:
+            changed = False
+            for word, callees in self.callees.items():
+                longest = max((self.longest if c < 0 else found.get(c, 0) for c in callees), default=0)
+                if longest > found[word]:
+                    found[word] = longest
+                    changed = True
+        return found
+
+    def walk(self, name: str, instructions: Iterable[Translated], stops: frozenset[int]) -> tuple[str, frozenset[int]]:
         """Gives a module with a function that goes on exactly up to a cycle, from any of some instructions on.
 
-        It executes the one at the program counter and those after it, forwards only, until `Cpu.deadline` is reached,
-        a hook is set or anything else is to be looked at; so at most one of them when that is the next cycle.
+        It executes the one at the program counter and those after it until `Cpu.deadline` is reached, a hook is set or
+        anything else is to be looked at; so at most one of them when that is the next cycle. Where there is time for
+        it, several run in one go; the words in between, where no hook is looked at then, come with the text, and the
+        words of `stops` are none of them.
         """
         instructions = list(instructions)
-        return self._steps(instructions) + walk_text(name, instructions, self.chip.flash_words)
+        runs = straight_runs(instructions, stops, self.chip.flash_words)
+        texts = [self._step(step_name(each.word), [each]) for each in instructions]
+        lengths = {run[0].word: (len(run), self._longest(run)) for run in runs}
+        texts += [self._step(run_name(run[0].word), run) for run in runs]
+        texts.append(walk_text(name, instructions, lengths, self.chip.flash_words))
+        return "".join(texts), frozenset(each.word for run in runs for each in run[1:])
 
-    def _steps(self, instructions: Iterable[Translated]) -> str:
-        texts = []
-        for each in instructions:
-            region = Region(each.word, {each.word: Block(each.word, [each])}, frozenset())
-            own = {each.word: effects(each, self.chip)}
-            outline = Outline(self.chip, region, {}, inlined=frozenset(), stops=frozenset(), known=own, most=0)
-            outline.study({}, watches=False)
-            texts.append(_Function(self, outline, {}, frozenset(), watches=False, is_step=True).text())
-        return "".join(texts)
+    def _longest(self, instructions: Iterable[Translated]) -> int:
+        return sum(effects(each, self.chip).longest for each in instructions)
+
+    def _step(self, name: str, instructions: list[Translated]) -> str:
+        word = instructions[0].word
+        region = Region(word, {word: Block(word, instructions)}, frozenset())
+        own = {each.word: effects(each, self.chip) for each in instructions}
+        outline = Outline(self.chip, region, {}, inlined=frozenset(), stops=frozenset(), known=own, most=0)
+        outline.study({}, watches=False)
+        return _Function(self, outline, {}, frozenset(), watches=False, step=name).text()
 
 
 def function_name(word: int) -> str:
@@ -295,11 +326,13 @@ class _Function:
         together: frozenset[int],
         *,
         watches: bool,
-        is_step: bool = False,
+        step: str = "",
     ) -> None:
         self.chip, self.tracks = lowering.chip, lowering.tracks
         self.outline, self.summaries, self.together = outline, summaries, together
-        self.watches, self.is_step = watches, is_step
+        self.watches, self.is_step, self._step_name = watches, bool(step), step
+        # The field with the cycle at which no time is left.
+        self._horizon = "cycle" if step else "horizon"
         self.looked = looked_at(outline.region) if watches else frozenset[int]()
         self.nodes = Nodes()
         self.lines: list[str | Late] = []
@@ -329,6 +362,8 @@ class _Function:
 
     def pointer(self, text: Text, name: str) -> str:
         """Writes the address that a field of the CPU's state holds; it does not change while code runs."""
+        if self.is_step:
+            return f"%{name.removesuffix('_at')}"
         return text.put(f"load ptr, ptr {_field(text, name)}, !invariant.load !1")
 
     def world(self, text: Text, name: str, kind: str = "ptr") -> str:
@@ -363,24 +398,16 @@ class _Function:
         body = "\n".join(map(str, [*lines, *self.lines, *self.asides]))
         word = outline.region.entry
         if self.is_step:
-            return f"define internal i32 @{step_name(word)}({_FACE}) nounwind alwaysinline {{\n{body}\n}}\n"
+            return f"define internal i32 @{self._step_name}({_FACE}) nounwind alwaysinline {{\n{body}\n}}\n"
         # With this attribute the program's branches stay branches. As choices between values both ways would be taken,
         # and each value waits for the one before: half as fast where the host foresees a branch, as it mostly does.
         return f"define {COUNTS} @{inner_name(word)}({SIGNATURE}) nounwind optforfuzzing {{\n{body}\n}}\n"
 
     def _write_step_entry(self, text: Text) -> None:
         text.do("%data = getelementptr i8, ptr %regs, i64 0")
-        for name, value in (("flags_at", "%flags"), ("flash_at", "%flash"), ("world_at", "%world")):
-            text.do(f"store ptr {value}, ptr {_field(text, name)}")
         text.do(f"%stack = load i16, ptr {_field(text, 'sp')}")
-        floor = text.put(f"load i16, ptr {_field(text, 'floor')}")
-        lowest = text.put(f"load i16, ptr {_field(text, 'lowest')}")
-        safe = _larger(text, lowest, floor)
-        text.do(f"store i16 {safe}, ptr {_field(text, 'safe')}")
-        # A single instruction counts from the cycle at hand: nothing is left of its time.
+        # A step counts from the cycle at hand: nothing is left of its time.
         text.do("%time = add i64 0, 0")
-        cycle = text.put(f"load i64, ptr {_field(text, 'cycle')}")
-        text.do(f"store i64 {cycle}, ptr {_field(text, 'horizon')}")
 
     def _load_flag(self, text: Text, flags: str, flag: int) -> str:
         at = text.put(f"getelementptr i8, ptr {flags}, i64 {flag}")
@@ -399,7 +426,7 @@ class _Function:
     def _cycle(self, extra: int) -> str:
         """Writes the cycle at hand, with what has passed and `extra` cycles more."""
         text = self.main
-        horizon = text.put(f"load i64, ptr {_field(text, 'horizon')}")
+        horizon = text.put(f"load i64, ptr {_field(text, self._horizon)}")
         left = text.put(f"ashr i64 {self.state.time}, 32")
         cycle = text.put(f"sub i64 {horizon}, {left}")
         return text.put(f"add i64 {cycle}, {self.state.cycles + extra}")
@@ -446,7 +473,7 @@ class _Function:
         time = self._pass(text, state)
         if self.is_step:
             left = text.put(f"ashr i64 {time}, 32")
-            horizon = text.put(f"load i64, ptr {_field(text, 'horizon')}")
+            horizon = text.put(f"load i64, ptr {_field(text, self._horizon)}")
             text.do(f"store i64 {text.put(f'sub i64 {horizon}, {left}')}, ptr {_field(text, 'cycle')}")
             executed = text.put(f"load i64, ptr {_field(text, 'instructions')}")
             more = text.put(f"and i64 {time}, {0xFFFFFFFF}")
@@ -851,7 +878,7 @@ class _Function:
         text = self.main
         top = text.put(f"zext i16 {self._stack_pointer(text, state)} to i32")
         bottom = text.put(f"sub i32 {top}, {count}")
-        safe = text.put(f"load i16, ptr {_field(text, 'safe')}")
+        safe = self._safe(text)
         safe = text.put(f"zext i16 {safe} to i32")
         new = text.put(f"icmp slt i32 {bottom}, {safe}")
         above = text.put(f"icmp ugt i32 {top}, {chip.ram_end}")
@@ -873,12 +900,20 @@ class _Function:
         lower = away.put(f"icmp ult i16 {lowest}, {known}")
         lowest = away.put(f"select i1 {lower}, i16 {lowest}, i16 {known}")
         away.do(f"store i16 {lowest}, ptr {known_at}")
-        safe = _larger(away, lowest, floor)
-        away.do(f"store i16 {safe}, ptr {_field(away, 'safe')}")
+        if not self.is_step:
+            safe = _larger(away, lowest, floor)
+            away.do(f"store i16 {safe}, ptr {_field(away, 'safe')}")
         away.do(f"br label %{on}")
         text.label(on)
         state.pushed = _joined(state.pushed, (low, high))
         state.popped = _joined(state.popped, (low, high))
+
+    def _safe(self, text: Text) -> str:
+        """Writes the address down to which nothing is to be noted or refused."""
+        if not self.is_step:
+            return text.put(f"load i16, ptr {_field(text, 'safe')}")
+        floor = text.put(f"load i16, ptr {_field(text, 'floor')}")
+        return _larger(text, text.put(f"load i16, ptr {_field(text, 'lowest')}"), floor)
 
     def _push(self, each: Translated, value: Value, before: _State) -> None:
         self._make_room(max(1, self._pushes_ahead()), before, each.word)
@@ -1328,4 +1363,4 @@ def _common(spans: list[_Span]) -> _Span:
     return (low, high) if low <= high else None
 
 
-__all__ = ["ALL_FLAGS", "Lowering", "function_name", "inner_name", "looked_at", "step_name"]
+__all__ = ["ALL_FLAGS", "Lowering", "function_name", "inner_name", "looked_at"]

@@ -411,6 +411,13 @@ class Outline:
                 self.longest = max(self.longest, before + own + (0 if spot.looks_before_call else called.longest))
             self.longest = max(self.longest, before + own)
 
+    def called_words(self) -> frozenset[int]:
+        """Gives the entries that are really called, -1 among them where one is known only when control goes there."""
+        called = {spot.called for spot in self.spots if spot.called is not None}
+        if any(_jumps_anywhere(spot.block.instructions[-1]) for spot in self.spots):
+            called.add(-1)
+        return frozenset(called)
+
     def looks_on_the_way(self, spot: Spot, target: Spot) -> bool:
         """Tells whether the deadline is looked at between two spots."""
         return spot.is_back(target) or target.is_looked_at or spot.called is not None

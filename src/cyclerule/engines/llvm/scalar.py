@@ -7,7 +7,7 @@ from typing import Any
 
 from cyclerule.engines.engine import Stop
 from cyclerule.engines.ir import Region
-from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, Beats, Course, Why, advance_text
+from cyclerule.engines.llvm.advance import OPEN_HANDLERS, RECURRING, UNCOUNTED, Beats, Course, Why, advance_text
 from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import REFUSED, RETURNED, WATCHDOG, Cpu, IoRead, IoWrite, World
 from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at
@@ -80,13 +80,17 @@ class Scalar:
         self._known_vectors = 0
         self._tells = True
         self._version = 0
-        self._margin = 0
+        # How long before the deadline a region has to be told to stop, by its entry.
+        self._margins = (ctypes.c_uint32 * chip.flash_words)()
         self._cpu = Cpu()
         self._hooks = (ctypes.c_uint8 * chip.flash_words)()
         self._hooked: frozenset[int] = frozenset()
         self._table = (ctypes.c_void_p * chip.flash_words)()
         self._inner = (ctypes.c_void_p * chip.flash_words)()
         self._steps = (ctypes.c_void_p * chip.flash_words)()
+        # Words that the exact way may pass over without a look at hooks, and those that it must not, once hooked.
+        self._walked: frozenset[int] = frozenset()
+        self._looked_at_in_steps: frozenset[int] = frozenset()
         self._watches = False
         self._views = [(ctypes.c_uint8 * len(b)).from_buffer(b) for b in (chip.data, chip.flags, chip.flash)]
         data, flags, flash = (ctypes.addressof(view) for view in self._views)
@@ -118,6 +122,7 @@ class Scalar:
             steps=ctypes.addressof(self._steps),
             hooks=ctypes.addressof(self._hooks),
             passes=ctypes.addressof(self._passes),
+            margins=ctypes.addressof(self._margins),
         )
         text = advance_text(tracks=self.tracking is not None)
         self._advance_function = LoopFunction(self._compiler.load(self._object_code(text, 2), ["advance"])["advance"])
@@ -150,11 +155,14 @@ class Scalar:
     def _forget_regions(self) -> None:
         self._regions.clear()
         self._lowering.forget()
-        self._margin = 0
         ctypes.memset(self._inner, 0, ctypes.sizeof(self._inner))
         ctypes.memset(self._table, 0, ctypes.sizeof(self._table))
-        ctypes.memset(self._steps, 0, ctypes.sizeof(self._steps))
+        self._forget_steps()
         ctypes.memset(self._passes, 0, ctypes.sizeof(self._passes))
+
+    def _forget_steps(self) -> None:
+        self._walked = frozenset()
+        ctypes.memset(self._steps, 0, ctypes.sizeof(self._steps))
 
     def run(
         self,
@@ -221,7 +229,7 @@ class Scalar:
         cpu.instructions = cpu.depth = 0
         cpu.shadow = chip.interrupt_shadow
         chip.interrupt_shadow = False
-        course.limit, course.margin, course.first = limit, self._margin, 1
+        course.limit, course.first = limit, 1
         self._world.attention = 0
         self._load_beats()
         why = Why(self._advance_function(ctypes.byref(course)))
@@ -314,7 +322,7 @@ class Scalar:
         plan.seen = self._world.seen or 0
         plan.table = ctypes.addressof(self._table)
         plan.entry = self._table[word] or 0
-        plan.deadline = limit - self._margin
+        plan.deadline = limit - self._margins[word]
         self._world.touched = self._world.waiting = 0
         self._load_beats()
         self._world.next_event = self.chip.events.next_cycle
@@ -370,8 +378,15 @@ class Scalar:
         at = words.index(word) // WALK * WALK
         chosen = words[at : at + WALK]
         name = f"walk_{chosen[0]:x}"
-        code = self._object_code(self._lowering.walk(name, [new[each] for each in chosen]), min(self.level, 1))
+        text, inner = self._lowering.walk(name, [new[each] for each in chosen], self._looked_at_in_steps | self._hooked)
+        self._walked |= inner
+        code = self._object_code(text, min(self.level, 1))
         address = self._compiler.load(code, [name])[name]
+        # From where a call returns to, the exact way goes on to the head of the loop around it, or to the next call.
+        # A region that begins in the middle of a loop is slower, as host code, than one that begins at its head.
+        for made in new.values():
+            if made.flow is not None and made.flow.name.startswith("call"):
+                self._passes[(made.word + made.words) % self.chip.flash_words] = UNCOUNTED
         for each in chosen:
             self._steps[each] = address
         return True
@@ -406,7 +421,8 @@ class Scalar:
             self._regions[word] = region
             self._table[word] = addresses[function_name(word)]
             self._inner[word] = addresses[inner_name(word)]
-        self._margin = self._lowering.longest
+        for word, margin in self._lowering.margins().items():
+            self._margins[word] = margin
 
     def _trace(self, word: int) -> Region | None:
         """Gives the region of an entry, in which every hook that is set now is looked at."""
@@ -439,6 +455,10 @@ class Scalar:
             self._hooks[word] = 1
         new = words - self._hooked
         self._hooked = words
+        passed = new & self._walked
+        if passed:
+            self._looked_at_in_steps |= passed
+            self._forget_steps()
         known = [region for region in self._regions.values() if region is not None]
         unlooked = frozenset[int]().union(*(self._unlooked(region, new) for region in known))
         # Code that looks at hooks is slower, so it is made only once there are any in its way.
