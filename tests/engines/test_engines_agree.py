@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from cyclerule.engines.llvm import scalar
 from cyclerule.engines.llvm.scalar import Scalar
 from cyclerule.engines.reference import Reference
 from cyclerule.measure.stage import Stage
@@ -103,3 +104,21 @@ def test_every_row_of_an_example_is_the_same(function: str) -> None:
         other.histogram,
         other.held,
     )
+
+
+@pytest.mark.parametrize("worth", [1, 37])
+def test_code_compiled_again_goes_on_from_the_same_state(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, worth: int
+) -> None:
+    """Quick code gives way to the best in the middle of a run; the cycle at which it does leaves no trace."""
+    monkeypatch.setattr(scalar, "WORTH_COMPILING_AGAIN", worth)
+    firmware = ticking(tmp_path, 1_009)
+    stages = [Stage.at_reset(firmware.image, firmware.part) for _ in range(2)]
+    climbing = Scalar(stages[1].chip)
+    assert climbing.level == scalar.QUICK
+    engines: list[Reference | Scalar] = [Reference(stages[0].chip), climbing]
+    for limit in (500, 20_000, 100_000):
+        for engine in engines:
+            engine.run(limit)
+        assert state(stages[0], engines[0]) == state(stages[1], engines[1])
+    assert climbing.level == scalar.BEST

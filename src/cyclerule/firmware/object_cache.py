@@ -59,19 +59,26 @@ class ObjectCache:
 
     def product(self, request: Iterable[str], make: Callable[[], Made]) -> Product:
         """Gives the product of a request, from the cache if every file that went into it is still the same."""
-        name = sha256("\0".join(request).encode("utf-8", "surrogateescape")).hexdigest()
+        name = _name(request)
         started = time.time_ns()
-        if self._folder is not None:
-            for variant in self._variants(name):
-                found = self._product(variant)
-                if found is not None:
-                    return found
+        found = self._found(name)
+        if found is not None:
+            return found
         made = make()
         if self._folder is not None and made.is_repeatable:
             # A cache that cannot be written is no reason to fail: the product is there.
             with suppress(OSError):
                 self._store(name, made, started)
         return Product(made.data, made.notes, True)
+
+    def found(self, request: Iterable[str]) -> Product | None:
+        """Gives the product of a request if the cache has it."""
+        return self._found(_name(request))
+
+    def _found(self, name: str) -> Product | None:
+        if self._folder is None:
+            return None
+        return next((found for variant in self._variants(name) if (found := self._product(variant))), None)
 
     def _variants(self, name: str) -> list[dict[str, Any]]:
         with suppress(OSError, ValueError):
@@ -145,6 +152,10 @@ class ObjectCache:
     def _place(self, digest: str) -> Path:
         assert self._folder is not None  # noqa: S101 (as above)
         return self._folder / digest[:2] / f"{digest}.product"
+
+
+def _name(request: Iterable[str]) -> str:
+    return sha256("\0".join(request).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _file_digest(path: str) -> str:

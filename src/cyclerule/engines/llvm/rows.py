@@ -346,6 +346,7 @@ class Rows:
             engine.prepare_rows(plan, entrance.word, entrance.ends, start + self._limit)
             why = self._function(ctypes.byref(plan))
             if why == ALL_DONE:
+                engine.note_executed(int(batch.instructions.sum()))
                 chip.restore(self._saved)
                 chip.interrupts.delivers = False
                 return batch

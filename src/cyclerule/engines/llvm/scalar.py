@@ -24,7 +24,7 @@ from cyclerule.machine.interrupts import OpenHandler
 
 LoopFunction = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_void_p)
 
-ENGINE_VERSION = "2"
+ENGINE_VERSION = "3"
 """Part of the cache's key beside the text of a module, for what the text does not show."""
 
 BEGINNINGS = 3
@@ -32,6 +32,14 @@ BEGINNINGS = 3
 
 WALK = 120
 """Instructions that one function of the exact way strings together at the most; more takes long to compile."""
+
+QUICK, BEST = 0, 2
+"""Levels of optimisation: code at the second runs about five times as fast, and takes five times as long to make."""
+
+WORTH_COMPILING_AGAIN = 1_000_000
+"""Instructions executed in quick code, for each one compiled, after which the best code is made.
+
+By then executing has taken about as long as making the best code will."""
 
 CALL_DEPTH = 64
 """Calls followed when a function is translated together with those it calls."""
@@ -48,20 +56,24 @@ class Scalar:
         self,
         chip: Chip,
         *,
-        level: int = 2,
+        level: int | None = None,
         reference: Reference | None = None,
         tracks: bool = True,
         cache: ObjectCache | None = None,
     ) -> None:
         self.chip = chip
-        self.level = level
+        # Without a level, code is compiled quickly first, and again when it turns out to be executed a lot.
+        self.level = QUICK if level is None else level
+        self._is_quick = False
+        self._can_climb = level is None
+        self._compiled_quickly = 0
         self._reference = reference or Reference(chip)
         self.tracking = reference if tracks and isinstance(reference, TrackingReference) else None
         self._tracer = Tracer(chip)
         self._lowering = Lowering(chip, tracks=self.tracking is not None)
         self._compiler = Compiler()
         self._cache = cache or ObjectCache(None)
-        self._native_instructions = 0
+        self._native_instructions = self._native_total = 0
         self._stop_requested = False
         self._error: Exception | None = None
         self._error_word = 0
@@ -229,13 +241,39 @@ class Scalar:
         cpu.instructions = cpu.depth = 0
         cpu.shadow = chip.interrupt_shadow
         chip.interrupt_shadow = False
-        course.limit, course.first = limit, 1
+        course.limit, course.first = min(limit, chip.cycle + self._left_until_worth()), 1
         self._world.attention = 0
         self._load_beats()
         why = Why(self._advance_function(ctypes.byref(course)))
         self._store_beats()
         self.take_over()
         return why
+
+    # From quick code to the best.
+
+    def _left_until_worth(self) -> int:
+        """Gives how many instructions more make it worth to compile again; they take at least as many cycles."""
+        if not self._is_quick:
+            return NEVER // 2
+        self._climb_if_worth()
+        if not self._can_climb:
+            return NEVER // 2
+        worth = WORTH_COMPILING_AGAIN * self._compiled_quickly
+        return max(worth - self._executed_quickly(), 1)
+
+    def note_executed(self, instructions: int) -> None:
+        """Counts instructions that rows executed towards what makes the best code worth while."""
+        self._native_total += instructions
+
+    def _executed_quickly(self) -> int:
+        return self._native_total
+
+    def _climb_if_worth(self) -> None:
+        """Makes the best code from here on, once so much was executed that it would have paid."""
+        if self._is_quick and self._executed_quickly() >= WORTH_COMPILING_AGAIN * self._compiled_quickly:
+            self._can_climb = self._is_quick = False
+            self.level = BEST
+            self._forget_regions()
 
     # Recurring events, natively.
 
@@ -315,6 +353,7 @@ class Scalar:
         `ends` are words at which a row is handed over.
         """
         self._set_hooks(ends)
+        self._climb_if_worth()
         if word not in self._regions:
             self.translate([word])
         data, _, flags, cpu, flash, world = self._passed
@@ -332,6 +371,7 @@ class Scalar:
         """Takes over the state in which compiled code left a row; `run` goes on from there."""
         chip, cpu = self.chip, self._cpu
         self._native_instructions += cpu.instructions
+        self._native_total += cpu.instructions
         chip.cycle, chip.program_counter, chip.stack_pointer = cpu.cycle, cpu.pc, cpu.sp
         # A device that halts the CPU has compiled code come back right after the instruction.
         chip.cycle += chip.bus.take_halt()
@@ -421,6 +461,7 @@ class Scalar:
             self._regions[word] = region
             self._table[word] = addresses[function_name(word)]
             self._inner[word] = addresses[inner_name(word)]
+        self._compiled_quickly += sum(1 for region in made.values() for _ in region.instructions())
         for word, margin in self._lowering.margins().items():
             self._margins[word] = margin
 
@@ -442,8 +483,12 @@ class Scalar:
     def _object_code(self, text: str, level: int | None = None) -> bytes:
         """Gives a module's object code, from the cache where the same text was compiled for the same host before."""
         level = self.level if level is None else level
-        request = ("code", ENGINE_VERSION, host(), str(level), text)
-        return self._cache.product(request, lambda: Made(self._compiler.object_code(text, level))).data
+        if self._can_climb and level == QUICK:
+            best = self._cache.found(_request(text, BEST))
+            if best is not None:
+                return best.data
+            self._is_quick = True
+        return self._cache.product(_request(text, level), lambda: Made(self._compiler.object_code(text, level))).data
 
     def _set_hooks(self, words: frozenset[int]) -> None:
         """Has compiled code come back at these words; those that it does not look at yet become ends of blocks."""
@@ -520,6 +565,10 @@ class Scalar:
             self._world.attention = 1
             comes_back = True
         return 256 if comes_back else 0
+
+
+def _request(text: str, level: int) -> tuple[str, ...]:
+    return ("code", ENGINE_VERSION, host(), str(level), text)
 
 
 def _as_signed(number: int) -> int:
