@@ -71,10 +71,10 @@ def test_local_variables_that_reach_into_data_are_told_too(apiary: cr.Firmware, 
 
 @BOTH
 def test_a_device_refuses_what_it_cannot_count_with_file_and_line(apiary: cr.Firmware, engine: str) -> None:
-    """TCNT1 in a waveform mode that the model does not have, rather than a wrong count."""
+    """TCNT1 in the waveform mode that the datasheet reserves, rather than a wrong count."""
     error = fault(apiary, "reads_wave", engine=engine)
     assert isinstance(error, NotModelled)
-    assert str(error).startswith("TCNT1 is read, but waveform mode 1 of this timer is not modelled (at ")
+    assert str(error).startswith("TCNT1 is read, but waveform mode 13 of this timer is not modelled (at ")
     assert f"apiary.c:{line_of('apiary.c', 'uint8_t reads_wave(')} in reads_wave" in error.place
     assert error.address > 0
 
@@ -82,27 +82,28 @@ def test_a_device_refuses_what_it_cannot_count_with_file_and_line(apiary: cr.Fir
 @BOTH
 def test_touching_a_register_that_is_not_modelled_is_told_with_name_and_line(apiary: cr.Firmware, engine: str) -> None:
     """A figure that rests on it is not given silently."""
-    written = apiary.call("touches_converter", engine=engine).warnings
-    place = f"{PROGRAMS / 'apiary.c'}:{line_of('apiary.c', 'void touches_converter')} in touches_converter"
-    text = "ADMUX is not modelled: 0x40 was written to it and nothing else happens"
+    written = apiary.call("touches_absent", engine=engine).warnings
+    place = f"{PROGRAMS / 'apiary.c'}:{line_of('apiary.c', 'void touches_absent')} in touches_absent"
+    text = "reserved I/O address 0xe0 is not modelled: 0x40 was written to it and nothing else happens"
     assert [str(each) for each in written] == [f"{place}: warning: {text}"]
-    read = apiary.call("reads_converter", engine=engine).warnings
+    read = apiary.call("reads_absent", engine=engine).warnings
     assert [each.text for each in read] == [
-        f"{name} is not modelled: it reads as what was last written to it, here 0x00" for name in ("ADCL", "ADCH")
+        f"{name} is not modelled: it reads as what was last written to it, here 0x00"
+        for name in ("reserved I/O address 0xe0", "reserved I/O address 0xe1")
     ]
-    assert all(f"apiary.c:{line_of('apiary.c', 'uint16_t reads_converter')} in" in each.place for each in read)
+    assert all(f"apiary.c:{line_of('apiary.c', 'uint16_t reads_absent')} in" in each.place for each in read)
 
 
 @BOTH
 def test_a_warning_does_not_leak_into_the_next_call(apiary: cr.Firmware, engine: str) -> None:
     """It is there each time for the call that earns it, for `before` too, and for no other."""
     for _ in range(2):
-        assert len(apiary.call("touches_converter", engine=engine).warnings) == 1
+        assert len(apiary.call("touches_absent", engine=engine).warnings) == 1
         assert apiary.call("straight", engine=engine).warnings == []
-    assert len(apiary.call("straight", before=["touches_converter"], engine=engine).warnings) == 1
+    assert len(apiary.call("straight", before=["touches_absent"], engine=engine).warnings) == 1
     assert apiary.sweep("crc8_step", crc=[1], byte=range(3), engine=engine).warnings == []
     sweep = apiary.sweep("touches_if", n=range(6), engine=engine)
-    assert [each.text.split()[0] for each in sweep.warnings] == ["ADMUX"]
+    assert [each.text.split(" is ")[0] for each in sweep.warnings] == ["reserved I/O address 0xe0"]
     assert apiary.sweep("touches_if", n=range(3), engine=engine).warnings == []
 
 

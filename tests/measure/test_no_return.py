@@ -73,7 +73,7 @@ def test_a_loop_that_counts_while_it_waits_is_told_at_the_limit(apiary: cr.Firmw
     [
         ("waits_for_pin", "; waits for PINB to change"),
         ("waits_for_overflow", "; waits for TIFR1 to change"),
-        ("waits_for_conversion", "; waits for ADCSRA (a register that is not modelled) to change"),
+        ("waits_for_nothing", "; waits for reserved I/O address 0xe0 (a register that is not modelled) to change"),
     ],
 )
 def test_waiting_for_a_device_names_the_register(apiary: cr.Firmware, engine: str, name: str, waits: str) -> None:

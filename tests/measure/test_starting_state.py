@@ -38,7 +38,7 @@ def test_an_error_leaves_nothing_either(apiary: cr.Firmware) -> None:
     with pytest.raises(cr.FaultError):
         apiary.call("deep", 60)
     with pytest.raises(cr.RunawayError):
-        apiary.call("waits_for_conversion", max_cycles=1000)
+        apiary.call("waits_for_nothing", max_cycles=1000)
     assert apiary.call("busy", 10) == before
 
 

@@ -8,6 +8,10 @@
 #include <stdint.h>
 #include <stdlib.h>
 
+/* Addresses that the part reserves: no device will ever be modelled there. */
+#define ABSENT _SFR_MEM8(0xE0)
+#define ABSENT_WORD _SFR_MEM16(0xE0)
+
 volatile uint8_t ticks;
 volatile uint16_t late_ticks;
 uint8_t mode = 3;
@@ -95,16 +99,16 @@ uint16_t busy(uint16_t turns)
 void waits_for_tick(void) { ticks = 0; while (!ticks) { } }
 void waits_if(uint8_t turns) { ticks = 0; if (turns) while (!ticks) { } }
 uint16_t waits_and_counts(void) { uint16_t turns = 0; late_ticks = 0; while (!late_ticks) ++turns; return turns; }
-void waits_for_conversion(void) { ADCSRA = _BV(ADEN) | _BV(ADSC); while (ADCSRA & _BV(ADSC)) { } }
+void waits_for_nothing(void) { ABSENT = 0x40; while (ABSENT & 0x40) { } }
 void waits_for_pin(void) { while (!(PINB & 1)) { } }
 void waits_for_overflow(void) { while (!(TIFR1 & _BV(TOV1))) { } }
 void spins(void) { for (;;) { } }
 void sleeps(void) { set_sleep_mode(SLEEP_MODE_IDLE); sleep_enable(); sleep_cpu(); }
 void gives_up(void) { exit(1); }
-uint8_t reads_wave(void) { TCCR1A = _BV(WGM10); TCCR1B = _BV(CS10); return TCNT1L; }
-uint16_t reads_converter(void) { return ADC; }
-void touches_converter(void) { ADMUX = 0x40; }
-void touches_if(uint8_t n) { if (n & 4) ADMUX = n; }
+uint8_t reads_wave(void) { TCCR1A = _BV(WGM10); TCCR1B = _BV(WGM13) | _BV(WGM12) | _BV(CS10); return TCNT1L; }
+uint16_t reads_absent(void) { return ABSENT_WORD; }
+void touches_absent(void) { ABSENT = 0x40; }
+void touches_if(uint8_t n) { if (n & 4) ABSENT = n; }
 int deep(int n) { volatile char room[64]; room[0] = n; return n ? deep(n - 1) + room[0] : 0; }
 uint8_t wide_frame(uint8_t n) { volatile uint8_t room[1970]; room[n] = n; room[1969] = 1; return room[n]; }
 
