@@ -22,6 +22,7 @@ MODELLED = re.compile(
     |SP[CSD]R0?|TW(BR|SR|AR|DR|CR|AMR)|USI(DR|SR|CR|BR)                              # SPI, TWI, USI
     |SMCR|MCUCR|MCUCS                            # sleep
     |MCUSR|MCUCSR|WDTCS?R|EMCUCR                 # resets, watchdog
+    |SPMCS?R                                     # self-programming
     |ADCSRA?|ADCSRB|ADMUX|ADC|ADCW|ADC[LH]|ACSR  # converter, comparator
     |CLKPR|OSCCAL\d?|PRR[012]?                   # clock and power
     |EECR|EEDR|EEAR[LH]?                         # EEPROM

@@ -40,6 +40,7 @@ class Reference:
         self._end = 0
         self._next = 0
         self._timing = Timing(0, 0)
+        chip.on_flash_change.append(self._forget)
 
     # The loop.
 
@@ -149,6 +150,11 @@ class Reference:
         """Drops what was decoded from flash."""
         self._decoded[:] = [None] * len(self._decoded)
 
+    def _forget(self, first: int, end: int) -> None:
+        # The word before may be the first of two.
+        first = max(0, first - 1)
+        self._decoded[first:end] = [None] * (end - first)
+
     def _decode(self, pc: int) -> _Decoded:
         chip = self.chip
         word, second = chip.word(pc), chip.word((pc + 1) % chip.flash_words)
@@ -161,7 +167,7 @@ class Reference:
                 cycle=self._start,
             )
         instruction, operands, timing = decoded
-        if instruction.cycles.varies:
+        if instruction.cycles.varies and (instruction.feature != "SPM" or chip.stores_flash is None):
             raise NotModelled(
                 f"{instruction.mnemonic} at 0x{2 * pc:04x} takes a time that depends on programming: not modelled",
                 address=2 * pc,
@@ -459,7 +465,10 @@ class Reference:
             self._next, self._end = self._pc, self._start
 
     def store_flash(self, advance: bool) -> None:
-        raise NotModelled("SPM is not modelled", address=2 * self._pc, cycle=self._start)
+        if self.chip.stores_flash is None or advance:
+            raise NotModelled("SPM is not modelled", address=2 * self._pc, cycle=self._start)
+        self._bus.current_flash_word = self._pc
+        self._end += self.chip.stores_flash(self._start, self._end)
 
     def encrypt_round(self, number: int) -> None:
         raise NotModelled("DES is not modelled", address=2 * self._pc, cycle=self._start)

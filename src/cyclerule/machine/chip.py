@@ -114,6 +114,10 @@ class Chip:
         self.enters_sleep: Callable[[int], bool] | None = None
         self.wakes: Callable[[int], int] | None = None
         self.resets_watchdog: Callable[[int], None] | None = None
+        # Told of SPM with the cycles at which it begins and ends; gives the cycles for which it halts the CPU.
+        self.stores_flash: Callable[[int, int], int] | None = None
+        # Told which flash words have changed: the first, and the one after the last.
+        self.on_flash_change: list[Callable[[int, int], None]] = []
         self.start_up = StartUp()
         self.reset_word = 0
         self.pending_reset: Reset | None = None
@@ -234,6 +238,12 @@ class Chip:
     def _write_stack_pointer_high(self, value: int, mask: int, cycle: int) -> None:
         high = (self.stack_pointer >> 8) & ~mask & 0xFF | value & mask
         self.stack_pointer = high << 8 | self.stack_pointer & 0xFF
+
+    def write_flash(self, address: int, data: bytes) -> None:
+        """Changes flash bytes while a program runs; engines drop what they have made of them."""
+        self.flash[address : address + len(data)] = data
+        for tell in self.on_flash_change:
+            tell(address // 2, (address + len(data) + 1) // 2)
 
     def word(self, address: int) -> int:
         """Gives a flash word."""

@@ -19,7 +19,7 @@ from cyclerule.parts.part import Part, PartSummary
 from cyclerule.toolchain import Toolchain
 
 # To be raised with every change to what is read from a header or how it is written to the cache.
-_SCHEMA = 1
+_SCHEMA = 2
 _NAME = re.compile(r"[a-z][a-z0-9]*")
 
 

@@ -102,6 +102,7 @@ def read_part(name: str, definitions: Sequence[Definition], data_start: Callable
         vectors={vector: number for vector, number in vectors.items() if number < vector_count},
         vector_bytes=vector_bytes,
         vector_count=vector_count,
+        page_bytes=integer(macros.get("SPM_PAGESIZE", ""), macros) or 0,
     )
 
 

@@ -31,7 +31,8 @@ class Part:
     without RAM has an end one below the start. `io_offset` is the data address of I/O address 0. `registers` keeps
     every name, the preferred one of an address first; `bits` gives the position of a bit by its name, and holds
     whatever else the header defines as a number from 0 to 7. `vectors` are names without `_vect`, the preferred one
-    of a number first; a vector occupies `vector_bytes` of flash, and there are `vector_count` with reset.
+    of a number first; a vector occupies `vector_bytes` of flash, and there are `vector_count` with reset. A page of
+    flash has `page_bytes`, 0 where the header does not say.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Part:
     vectors: Mapping[str, int]
     vector_bytes: Literal[2, 4]
     vector_count: int
+    page_bytes: int = 0
 
     def __hash__(self) -> int:
         return hash((self.name, self.flash_bytes))

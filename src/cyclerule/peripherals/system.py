@@ -9,6 +9,7 @@ from cyclerule.peripherals.comparator import Comparator, has_comparator
 from cyclerule.peripherals.eeprom import Eeprom, has_eeprom
 from cyclerule.peripherals.power import Clock, PowerReduction
 from cyclerule.peripherals.reset import ResetCauses
+from cyclerule.peripherals.self_programming import SelfProgramming, fit_self_programming
 from cyclerule.peripherals.sleep import SleepControl
 from cyclerule.peripherals.watchdog import Watchdog, has_watchdog
 
@@ -23,6 +24,7 @@ class SystemDevices:
     sleep: SleepControl
     watchdog: Watchdog | None
     eeprom: Eeprom | None
+    self_programming: SelfProgramming | None
     inputs: AnalogInputs
     adc: Adc | None
     comparator: Comparator | None
@@ -32,6 +34,7 @@ def fit_system(chip: Chip) -> SystemDevices:
     """Gives a chip those that its part has."""
     clock, power = Clock(chip), PowerReduction(chip)
     causes, sleep = ResetCauses(chip), SleepControl(chip, power)
+    eeprom = Eeprom(chip, clock) if has_eeprom(chip) else None
     inputs = AnalogInputs(chip)
     adc = fit_adc(chip, inputs, power, sleep)
     comparator = Comparator(chip, inputs) if has_comparator(chip) else None
@@ -43,7 +46,8 @@ def fit_system(chip: Chip) -> SystemDevices:
         causes,
         sleep,
         Watchdog(chip, clock, causes) if has_watchdog(chip) else None,
-        Eeprom(chip, clock) if has_eeprom(chip) else None,
+        eeprom,
+        fit_self_programming(chip, clock, eeprom),
         inputs,
         adc,
         comparator,

@@ -136,6 +136,8 @@ class Scalar:
             passes=ctypes.addressof(self._passes),
             margins=ctypes.addressof(self._margins),
         )
+        self._is_stale = False
+        chip.on_flash_change.append(self._flash_changes)
         text = advance_text(tracks=self.tracking is not None)
         self._advance_function = LoopFunction(self._compiler.load(self._object_code(text, 2), ["advance"])["advance"])
 
@@ -163,6 +165,16 @@ class Scalar:
         """Drops all translations, after flash was changed."""
         self._reference.forget_code()
         self._forget_regions()
+
+    def _flash_changes(self, first: int, end: int) -> None:
+        """Has translations of these words dropped as soon as no compiled code is at work."""
+        # The word before may be the first of two, and what skips looks at the one after it.
+        words = range(max(0, first - 2), end)
+        regions = [region for region in self._regions.values() if region is not None]
+        is_known = any(each.word in words for region in regions for each in region.instructions())
+        if is_known or any(self._steps[word] or word in self._regions for word in words):
+            self._is_stale = True
+            self._world.attention = 1
 
     def _forget_regions(self) -> None:
         self._regions.clear()
@@ -216,6 +228,9 @@ class Scalar:
     ) -> Stop | None:
         """Goes on from a boundary that was looked at, natively or for an instruction or two on the reference engine."""
         chip = self.chip
+        if self._is_stale:
+            self._is_stale = False
+            self.forget_code()
         until = chip.cycle + 1
         why = Why.SLOW
         if chip.is_asleep:
@@ -561,7 +576,7 @@ class Scalar:
         if events.version != self._version:
             self._load_beats()
             comes_back = True
-        if self._stop_requested or self.chip.bus.halted_cycles:
+        if self._stop_requested or self._is_stale or self.chip.bus.halted_cycles:
             self._world.attention = 1
             comes_back = True
         return 256 if comes_back else 0
