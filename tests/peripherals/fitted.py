@@ -27,9 +27,9 @@ class Fitted:
     devices: Devices
 
     @classmethod
-    def of(cls, name: str) -> "Fitted":
+    def of(cls, name: str, *, clock_hz: int | None = None) -> "Fitted":
         """Makes one, without a program."""
-        chip = Chip(part(name), b"")
+        chip = Chip(part(name), b"", clock_hz=clock_hz)
         return cls(chip, fit_devices(chip))
 
     @property

@@ -57,10 +57,10 @@ def test_the_hold_bit_stops_the_timers_and_its_release_starts_them_together() ->
 
 
 def test_bits_for_other_devices_are_told_by_name() -> None:
-    """ACME is the comparator's: ATmega8 datasheet 2486, SFIOR."""
-    chip = Fitted.of("atmega8")
-    chip.write("SFIOR", chip.bit("ACME"), at=2)
-    assert chip.unmodelled() == ["SFIOR: bit ACME"]
+    """XMBK keeps the bus of an external memory: ATmega162 datasheet 2513, SFIOR."""
+    chip = Fitted.of("atmega162")
+    chip.write("SFIOR", chip.bit("XMBK"), at=2)
+    assert chip.unmodelled() == ["SFIOR: bit XMBK"]
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ def fit_devices(chip: Chip) -> Devices:
     pin_interrupts = fit_pin_interrupts(chip, ports)
     if pin_interrupts is not None:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
-    timers = fit_timers(chip, ports, system.power)
+    timers = fit_timers(chip, ports, system.power, system.clock)
     serial = fit_serial(chip, ports, system.power)
     stimuli = Stimuli(chip, ports, serial.ports, system.inputs)
     devices = Devices(ports, timers, system, serial, pin_interrupts, stimuli)

@@ -83,6 +83,7 @@ class Clock:
         self.history = [ClockChange(0, 1)]
         self._base = 0, 0
         self._timed: list[Timed] = []
+        self._on_division: list[Callable[[], None]] = []
         self._change_enabled: int | None = None
         self._disarm = chip.events.alarm(self._times_out)
         self._address = chip.bus.address("CLKPR") if "CLKPCE" in chip.part.bits else None
@@ -125,6 +126,10 @@ class Clock:
         """Gives the CPU cycles in a time at the present division, rounded up."""
         return -(-self.ticks_in(seconds, what) // self.divisor)
 
+    def on_division(self, schedule: Callable[[], None]) -> None:
+        """Has `schedule` called when the division has changed, and with it the cycles of what is to come."""
+        self._on_division.append(schedule)
+
     def timed(self, action: Callable[[int], None], what: str, *, outlives_reset: bool = False) -> Timed:
         """Makes something that comes after a time; `what` is for the message where the clock is not known."""
         made = Timed(self, action, what, outlives_reset=outlives_reset)
@@ -155,8 +160,8 @@ class Clock:
     def _divide(self, divisor: int, cycle: int) -> None:
         self._base = cycle, self.tick(cycle)
         self.history.append(ClockChange(cycle, divisor))
-        for each in self._timed:
-            each.schedule()
+        for schedule in (*(each.schedule for each in self._timed), *self._on_division):
+            schedule()
         self.chip.bus.report_assumed(
             "CLKPR", "divides the clock: cycles are exact, times in seconds are those of the undivided clock"
         )

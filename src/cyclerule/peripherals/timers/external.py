@@ -24,8 +24,8 @@ class ExternalClock:
 
     period = None
 
-    def __init__(self, chip: Chip, pin: Pin, *, is_rising: bool) -> None:
-        self._pin, self._is_rising = pin, is_rising
+    def __init__(self, chip: Chip, pin: Pin, *, is_rising: bool, delay: int = DELAY) -> None:
+        self._pin, self._is_rising, self._delay = pin, is_rising, delay
         self._listener: Callable[[int], None] | None = None
         # Ticks that are to come or have just come, after `_passed` earlier ones.
         self._ticks: list[int] = []
@@ -55,7 +55,7 @@ class ExternalClock:
         # A pin is read at one cycle back at the most.
         old = bisect_right(self._ticks, cycle - 2)
         self._passed += old
-        self._ticks = [*self._ticks[old:], cycle + DELAY]
+        self._ticks = [*self._ticks[old:], cycle + self._delay]
         self._listener(cycle)
 
     def save(self) -> Any:

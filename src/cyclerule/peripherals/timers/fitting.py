@@ -8,8 +8,10 @@ from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
 from cyclerule.peripherals.flags import FlagRegisters
 from cyclerule.peripherals.pinout import pin_of
-from cyclerule.peripherals.port import Ports
+from cyclerule.peripherals.port import Pin, Ports
+from cyclerule.peripherals.power import Clock as SystemClock
 from cyclerule.peripherals.power import PowerReduction
+from cyclerule.peripherals.timers.asynchronous import AsynchronousTimer8, Crystal
 from cyclerule.peripherals.timers.clock import ClockSelect
 from cyclerule.peripherals.timers.compare_output import CompareOutput, PortOutputs
 from cyclerule.peripherals.timers.external import ExternalClock
@@ -27,7 +29,7 @@ SHARED_TAPS = (1, 8, 64, 256, 1024)
 OWN_TAPS = (1, 8, 32, 64, 128, 256, 1024)
 
 
-def fit_timers(chip: Chip, ports: Ports, power: PowerReduction) -> dict[int, Timer]:
+def fit_timers(chip: Chip, ports: Ports, power: PowerReduction, system_clock: SystemClock) -> dict[int, Timer]:
     """Gives a chip its timers by number."""
     part = chip.part
     layouts = [layout for number in NUMBERS if (layout := layout_of(part, number)) is not None]
@@ -39,27 +41,70 @@ def fit_timers(chip: Chip, ports: Ports, power: PowerReduction) -> dict[int, Tim
     PrescalerControl(chip, shared, own)
     for prescaler in (shared, own):
         if prescaler is not None:
-            power.on_change(partial(prescaler.follow, partial(power.is_on, "")))
-    registers, outputs = _flag_registers(chip), _Outputs(chip, ports)
+            power.on_change(partial(prescaler.follow, partial(_is_still, power, prescaler, "")))
+    fitter = _Fitter(chip, ports, shared)
     timers = dict[int, Timer]()
     for layout in layouts:
-        prescaler, clocks = shared, _shared_clocks(chip, ports, shared, layout.number)
         if own is not None and is_asynchronous(part, layout.number):
-            prescaler, clocks = own, (None, *map(own.tap, OWN_TAPS))
-        timer: Timer
-        if layout.size_bytes == 1:
-            timer = Timer8(chip, layout, clocks, registers, outputs=outputs.of(layout))
+            prescaler, timer = own, fitter.asynchronous(layout, own, system_clock)
+            system_clock.on_division(own.schedule)
         else:
-            pin = ports.pin(pin_of(part, f"ICP{layout.number}"))
-            timer = Timer16(chip, layout, clocks, registers, outputs=outputs.of(layout), capture_pin=pin)
+            prescaler, timer = shared, fitter.synchronous(layout)
         timers[layout.number] = timer
         prescaler.on_change(timer.settle, timer.schedule)
-        power.on_change(partial(_follow_power, power, timer))
+        power.on_change(partial(_follow_power, power, prescaler, timer))
     return timers
 
 
-def _follow_power(power: PowerReduction, timer: Timer, cycle: int) -> None:
-    timer.halt(power.is_on(f"PRTIM{timer.number}"), cycle)
+def _is_still(power: PowerReduction, prescaler: Prescaler, bit: str) -> bool:
+    return power.is_on(bit, "io" if prescaler.source is None else "asy")
+
+
+def _follow_power(power: PowerReduction, prescaler: Prescaler, timer: Timer, cycle: int) -> None:
+    timer.halt(_is_still(power, prescaler, f"PRTIM{timer.number}"), cycle)
+
+
+class _Fitter:
+    """Makes timers with what they share."""
+
+    def __init__(self, chip: Chip, ports: Ports, shared: Prescaler) -> None:
+        self._chip, self._ports, self._shared = chip, ports, shared
+        self._registers, self._outputs = _flag_registers(chip), _Outputs(chip, ports)
+
+    def _pin(self, function: str) -> Pin | None:
+        return self._ports.pin(pin_of(self._chip.part, function))
+
+    def synchronous(self, layout: Layout) -> Timer:
+        """Makes a timer on the shared prescaler."""
+        clocks, outputs = self._shared_clocks(layout.number), self._outputs.of(layout)
+        if layout.size_bytes == 1:
+            return Timer8(self._chip, layout, clocks, self._registers, outputs=outputs)
+        pin = self._pin(f"ICP{layout.number}")
+        return Timer16(self._chip, layout, clocks, self._registers, outputs=outputs, capture_pin=pin)
+
+    def asynchronous(self, layout: Layout, prescaler: Prescaler, system_clock: SystemClock) -> Timer:
+        """Makes a timer with a prescaler, and at choice a clock, of its own."""
+        pin = self._pin("TOSC1")
+        # An edge is known one cycle ahead, as the timer has to know it.
+        external = None if pin is None else ExternalClock(self._chip, pin, is_rising=True, delay=1)
+        return AsynchronousTimer8(
+            self._chip,
+            layout,
+            (None, *map(prescaler.tap, OWN_TAPS)),
+            self._registers,
+            outputs=self._outputs.of(layout),
+            prescaler=prescaler,
+            crystal=Crystal(system_clock),
+            oscillator_pin=external,
+        )
+
+    def _shared_clocks(self, number: int) -> tuple[ClockSelect, ...]:
+        pin = self._pin(f"T{number}")
+        if pin is None:
+            edges: tuple[ClockSelect, ...] = (f"the external clock T{number} of the timer, whose pin is not known",) * 2
+        else:
+            edges = tuple(ExternalClock(self._chip, pin, is_rising=is_rising) for is_rising in (False, True))
+        return None, *map(self._shared.tap, SHARED_TAPS), *edges
 
 
 class _Outputs:
@@ -82,15 +127,6 @@ class _Outputs:
                 self._chip.add(self._by_port[pin.letter])
             self._by_port[pin.letter].add(output)
         return output
-
-
-def _shared_clocks(chip: Chip, ports: Ports, prescaler: Prescaler, number: int) -> tuple[ClockSelect, ...]:
-    pin = ports.pin(pin_of(chip.part, f"T{number}"))
-    if pin is None:
-        edges: tuple[ClockSelect, ...] = (f"the external clock T{number} of the timer, whose pin is not known",) * 2
-    else:
-        edges = ExternalClock(chip, pin, is_rising=False), ExternalClock(chip, pin, is_rising=True)
-    return None, *map(prescaler.tap, SHARED_TAPS), *edges
 
 
 def _flag_registers(chip: Chip) -> Callable[[str], FlagRegisters]:

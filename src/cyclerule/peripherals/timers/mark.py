@@ -21,16 +21,21 @@ class Mark:
     is_late: bool
     value: int | None = None
     first: int = 0
+    delay: int = 0
+    """Cycles that the flag takes to the CPU, from a timer with a clock of its own."""
 
     def arm(self, run: Run | None, cycle: int, *, is_steady: bool) -> None:
         """Sets the alarm to the first cycle after this one at which the flag is set.
 
         Where the course is steady it promises to come again, which needs no action of this model.
         """
+        if self.delay and cycle < self.alarm.due <= cycle + self.delay:
+            # The flag is on its way, whatever has become of the timer.
+            return
         at = None
         if run is not None and self.value is not None and not (self.source.is_set and not self.source.is_enabled):
-            at = run.course.next_at(self.value, max(run.tick(cycle), self.first))
-            if at is not None and self._due(run, at) <= cycle:
+            at = run.course.next_at(self.value, max(run.tick(cycle - self.delay), self.first))
+            while at is not None and self._due(run, at) <= cycle:
                 at = run.course.next_at(self.value, at + 1)
         if run is None or at is None:
             self.alarm.clear()
@@ -38,7 +43,8 @@ class Mark:
             self.alarm.set(self._due(run, at), self._recurrence(run, at) if is_steady else None)
 
     def _due(self, run: Run, at: int) -> int:
-        return run.cycle(at) + 1 if self.is_late else run.cycle(at + 1)
+        # What is not known to come stays so: NEVER is a cycle later than any.
+        return run.cycle(at) + 1 if self.is_late else min(run.cycle(at + 1) + self.delay, NEVER)
 
     def _recurrence(self, run: Run, at: int) -> Recurrence | None:
         course, period = run.course, run.clock.period

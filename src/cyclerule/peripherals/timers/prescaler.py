@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from cyclerule.machine.chip import Chip
 from cyclerule.machine.events import NEVER
+from cyclerule.peripherals.timers.clock import Clock
 
 # The bit's name on the ATmega48, ATmega162, ATmega128, ATmega16, ATtiny167 and ATtiny841.
 SHARED_RESET_BITS = ("PSRSYNC", "PSR310", "PSR321", "PSR10", "PSR1", "PSR")
@@ -29,6 +30,8 @@ class Prescaler:
     """
 
     def __init__(self, chip: Chip) -> None:
+        # What it counts in place of the CPU clock, and where that stood when it began.
+        self._source: Clock | None = None
         self.origin = 0
         self.is_held = False
         # The cycle from which on its own clock stands still, in sleep.
@@ -44,54 +47,85 @@ class Prescaler:
         """Gives the clock that ticks each `divisor` CPU clocks."""
         return Tap(self, divisor)
 
-    def reset(self, cycle: int, *, holds: bool = False) -> None:
-        """Starts the phase anew; with `holds` it then stands still."""
+    @property
+    def source(self) -> Clock | None:
+        """The asynchronous clock that it counts; None for the CPU clock."""
+        return self._source
+
+    def switch(self, source: Clock | None, cycle: int) -> None:
+        """Counts another clock from a cycle on, beginning at zero."""
+        self._settle(cycle)
+        if self._source is not None:
+            self._source.use(None, cycle)
+        self._source = source
+        if source is not None:
+            source.use(self._foresee, cycle)
+        self.origin = self._passed(cycle)
+        self.schedule()
+
+    def _settle(self, cycle: int) -> None:
         for settle, _ in self._listeners:
             settle(cycle)
-        # UNVERIFIED: that a tick at the very edge of the reset is still counted; a timer at clock/8 that is read after
-        # a reset at each of eight phases would settle it.
-        self.origin = cycle
-        self.is_held = holds
+
+    def schedule(self) -> None:
+        """Has everything on this clock find anew when its ticks come."""
         for _, schedule in self._listeners:
             schedule()
+
+    def _foresee(self, cycle: int) -> None:
+        self._settle(cycle)
+        self.schedule()
+
+    def reset(self, cycle: int, *, holds: bool = False) -> None:
+        """Starts the phase anew; with `holds` it then stands still."""
+        self._settle(cycle)
+        # UNVERIFIED: that a tick at the very edge of the reset is still counted; a timer at clock/8 that is read after
+        # a reset at each of eight phases would settle it.
+        self.origin = self._passed(cycle)
+        self.is_held = holds
+        self.schedule()
 
     def follow(self, is_stopped: Callable[[], bool], cycle: int) -> None:
         """Stops with its clock, or goes on in the phase in which it stopped."""
         stopped_at = self._stopped_at
         if is_stopped() == (stopped_at is not None):
             return
-        for settle, _ in self._listeners:
-            settle(cycle)
+        self._settle(cycle)
         if stopped_at is None:
             self._stopped_at = cycle
         else:
-            self.origin += cycle - stopped_at
+            self.origin += self._passed(cycle) - self._passed(stopped_at)
             self._stopped_at = None
-        for _, schedule in self._listeners:
-            schedule()
+        self.schedule()
+
+    def _passed(self, cycle: int) -> int:
+        return cycle if self._source is None else self._source.ticks(cycle)
 
     def counted(self, cycle: int) -> int:
         """Gives the clocks counted up to a cycle, none while it is held."""
         if self._stopped_at is not None:
             cycle = min(cycle, self._stopped_at)
-        return 0 if self.is_held else cycle - self.origin
+        return 0 if self.is_held else self._passed(cycle) - self.origin
 
-    @property
-    def is_still(self) -> bool:
-        """Whether no tick is to come."""
-        return self.is_held or self._stopped_at is not None
+    def cycle_of(self, count: int) -> int:
+        """Gives the cycle at which it has counted so many clocks; NEVER when that is not known to come."""
+        if self.is_held or self._stopped_at is not None:
+            return NEVER
+        return self.origin + count if self._source is None else self._source.tick_cycle(self.origin + count)
 
     def at_reset(self, cycle: int) -> None:
         """Begins to count anew with a reset of the chip."""
-        self.origin, self.is_held, self._stopped_at = cycle, False, None
+        if self._source is not None:
+            self._source.use(None, cycle)
+        self._source, self.origin, self.is_held, self._stopped_at = None, cycle, False, None
 
     def save(self) -> Any:
         """Gives the phase."""
-        return self.origin, self.is_held, self._stopped_at
+        return self._source, self.origin, self.is_held, self._stopped_at
 
     def restore(self, saved: Any) -> None:
         """Sets the phase."""
-        self.origin, self.is_held, self._stopped_at = saved
+        self._source, self.origin, self.is_held, self._stopped_at = saved
 
 
 class Tap(NamedTuple):
@@ -108,12 +142,15 @@ class Tap(NamedTuple):
 
     def tick_cycle(self, number: int) -> int:
         """Gives the cycle of a tick by its number; NEVER while the prescaler stands still."""
-        return NEVER if self.prescaler.is_still else self.prescaler.origin + number * self.divisor
+        return self.prescaler.cycle_of(number * self.divisor)
 
     @property
-    def period(self) -> int:
-        """The cycles from tick to tick."""
-        return self.divisor
+    def period(self) -> int | None:
+        """The cycles from tick to tick; None when they differ."""
+        source = self.prescaler.source
+        if source is None:
+            return self.divisor
+        return None if source.period is None else source.period * self.divisor
 
     def use(self, listener: Callable[[int], None] | None, cycle: int) -> None:
         """Does nothing: a prescaler runs whether a timer uses it or not."""
