@@ -94,7 +94,7 @@ def find_target(
 
     name, place = one_function("time", given)
     try:
-        return program.target(name, place, apart=apart)
+        return program.target(name, place, apart=apart, this=given.assignments.get("this"))
     except (ArgumentError, BuildError, UnknownName) as error:
         if apart or not _time_alone_in_place(program, name, place, given, output, ends, shown, str(error)):
             raise

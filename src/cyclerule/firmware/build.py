@@ -94,7 +94,8 @@ def build_image(
         if path in units:
             # What is kept of the same file has it included already.
             text = units[path].text + text.partition("\n")[2]
-        units[path] = KeptUnit(text, (*(units[path].undefined if path in units else ()), TABLE))
+        kept = units.get(path, KeptUnit("", ()))
+        units[path] = KeptUnit(text, (*kept.undefined, TABLE), kept.options)
     products = _compile_all(compiling, given, units)
     undefined = [*(name for unit in units.values() for name in unit.undefined), *dict.fromkeys(asked)] if drops else []
     linked = link(compiling, list(zip(given, products, strict=True)), undefined)
@@ -179,7 +180,9 @@ def _compile_all(compiling: Compiling, sources: Sequence[Source], units: Mapping
     def compile_one(source: Source) -> Product | BuildError:
         unit = units.get(source.path)
         try:
-            return compiling.compile(source, None if unit is None else unit.text)
+            if unit is None:
+                return compiling.compile(source)
+            return compiling.compile(source, unit.text, unit.options)
         except BuildError as error:
             return error
 
@@ -207,7 +210,7 @@ def _commands(
         distinction = f"-{number}" if stems.count(source.path.stem) > 1 else ""
         objects.append(f"{source.path.stem}{distinction}.o")
         language = "c++" if source.language == "C++" else "c"
-        text = ("-x", language, "-") if source.path in units else (source.name,)
+        text = (*units[source.path].options, "-x", language, "-") if source.path in units else (source.name,)
         tool = "avr-g++" if source.language == "C++" else "avr-gcc"
         commands.append((tool, "-c", *compiling.options(source), "-o", objects[-1], *text))
     before, after = link_arguments(compiling, undefined)

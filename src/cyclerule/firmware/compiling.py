@@ -70,20 +70,20 @@ class Compiling:
     flags: Flags
     cache: ObjectCache
 
-    def compile(self, source: Source, unit: str | None = None) -> Product:
+    def compile(self, source: Source, unit: str | None = None, extra: Sequence[str] = ()) -> Product:
         """Compiles a source, or the unit that takes its place; an object or library is read as it is.
 
         The notes are for `messages` and `clock_noted`. Raises BuildError with the compiler's words.
         """
         if not source.is_compiled:
             return Product(source.path.read_bytes(), {}, was_made=False)
-        options = self.options(source)
+        options = [*self.options(source), *extra]
         request = [*self.surroundings, "compile", *options, source.name, unit or ""]
         return self.cache.product(request, lambda: self._object(source, options, unit))
 
-    def probe(self, source: Source, unit: str) -> tuple[bytes, str]:
+    def probe(self, source: Source, unit: str, extra: Sequence[str] = ()) -> tuple[bytes, str]:
         """Compiles a unit for its symbols alone: the object, empty if the compiler refuses, and then its words."""
-        options = [*self.options(source), "-fno-lto"]
+        options = [*self.options(source), *extra, "-fno-lto"]
         refusal = ""
 
         def make() -> Made:

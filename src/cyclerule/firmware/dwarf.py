@@ -7,7 +7,16 @@ from cyclerule.firmware.dwarf_entries import Entries, Entry
 from cyclerule.firmware.dwarf_lines import SourceFiles
 from cyclerule.firmware.dwarf_types import TypeReader
 from cyclerule.firmware.functions import CodeSymbols, Copy, Told, list_functions
-from cyclerule.firmware.image import DebugInformation, InlinedCall, LineTable, Range, Space, Symbol, Variable
+from cyclerule.firmware.image import (
+    DebugInformation,
+    InlinedCall,
+    LineTable,
+    Range,
+    Space,
+    Symbol,
+    Variable,
+    VirtualFunction,
+)
 from cyclerule.firmware.memories import space_at
 from cyclerule.firmware.types import FunctionType, Type, VoidType, size_of, type_text
 
@@ -65,8 +74,14 @@ class _Reader:
             if entry.tag == "DW_TAG_variable" and not entry.unit.is_device_library:
                 with entries.noting(f"variable {entry.text('DW_AT_name') or 'at'} {entry.offset}"):
                     self._read_variable(entry, variables)
+        virtual: dict[tuple[str, int], VirtualFunction] = {}
+        for entry in entries.walk():
+            if entry.tag == "DW_TAG_subprogram" and entry.has("DW_AT_vtable_elem_location"):
+                with entries.noting(f"virtual function {entry.text('DW_AT_name') or 'at'} {entry.offset}"):
+                    self._read_virtual(entry, virtual)
         return DebugInformation(
             functions=functions,
+            virtual=tuple(virtual.values()),
             variables=tuple(sorted(variables.values(), key=lambda v: (v.space, v.address, v.name))),
             inlined=tuple(sorted((c for c in inlined if c.ranges), key=lambda c: (c.ranges[0][0], -c.ranges[-1][1]))),
             lines=lines,
@@ -102,8 +117,9 @@ class _Reader:
         if not source_name:
             return None
         link_name = self._link_name(chain)
-        line = _first_number(chain, "DW_AT_decl_line")
-        filed = next((e for e in chain if e.has("DW_AT_decl_file")), root)
+        placed = [*chain, *_closure(chain)]
+        line = _first_number(placed, "DW_AT_decl_line")
+        filed = next((e for e in placed if e.has("DW_AT_decl_file")), root)
         file = self._files.file(filed.unit, filed.number("DW_AT_decl_file"))
         signature: FunctionType | None = None
         with self._entries.noting(f"parameters of {source_name}"):
@@ -170,6 +186,14 @@ class _Reader:
             within=outer_told.name if outer_told is not None else copy.name,
         )
 
+    def _read_virtual(self, entry: Entry, virtual: dict[tuple[str, int], VirtualFunction]) -> None:
+        location = entry.block("DW_AT_vtable_elem_location") or []
+        if len(location) != 2 or location[0] != 0x10 or location[1] > 0x7F:  # DW_OP_constu and one byte
+            return
+        name, signature = entry.qualified_name, self._types.signature(entry, entry, True)
+        if name:
+            virtual.setdefault((type_text(signature, name), location[1]), VirtualFunction(name, location[1], signature))
+
     def _read_variable(self, entry: Entry, variables: dict[tuple[str, Space, int], Variable]) -> None:
         address = entry.fixed_address()
         if address is None:
@@ -216,6 +240,13 @@ class _Reader:
                 return told.name or None if told is not None else None
             around = around.parent
         return None
+
+
+def _closure(chain: list[Entry]) -> list[Entry]:
+    """Gives the class of a lambda's body, which has the place that the body lacks (test: a lambda by its line)."""
+    around = chain[-1].parent
+    is_lambda = around is not None and (around.text("DW_AT_name") or "").startswith("<lambda")
+    return [around] if around is not None and is_lambda else []
 
 
 def _source_name(chain: list[Entry]) -> str:

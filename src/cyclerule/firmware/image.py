@@ -108,6 +108,15 @@ class Variable:
 
 
 @dataclass(frozen=True)
+class VirtualFunction:
+    """A virtual function as its class declares it; `index` is its place in the class's table, from 0 on."""
+
+    name: str
+    index: int
+    signature: FunctionType
+
+
+@dataclass(frozen=True)
 class InlinedCall:
     """One place where a function's body stands inside another's.
 
@@ -177,6 +186,7 @@ class DebugInformation:
     variables: tuple[Variable, ...] = ()
     inlined: tuple[InlinedCall, ...] = ()
     lines: LineTable = field(default_factory=LineTable)
+    virtual: tuple[VirtualFunction, ...] = ()
     problem: str | None = None
 
 
@@ -244,6 +254,11 @@ class Image:
     def inlined(self) -> tuple[InlinedCall, ...]:
         """Every place where a function's body stands inside another's, from debug information."""
         return self._debug_information.inlined
+
+    @property
+    def virtual(self) -> tuple[VirtualFunction, ...]:
+        """Every virtual function that a class declares, from debug information."""
+        return self._debug_information.virtual
 
     @property
     def lines(self) -> LineTable:

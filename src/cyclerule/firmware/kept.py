@@ -7,7 +7,7 @@ function may be inlined otherwise than in the program's own build (tests/firmwar
 
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,8 +15,10 @@ from pathlib import Path
 from cyclerule.errors import ArgumentError, BuildError, UnknownName
 from cyclerule.firmware.compiling import Compiling
 from cyclerule.firmware.sources import Source
+from cyclerule.firmware.spelling import is_constructor, lambda_line, without_arguments
 
-_NAME = re.compile(r"[A-Za-z_$~][\w$]*(?:::[A-Za-z_$~][\w$]*)*")
+_ARGUMENTS = r"(?:<[^;{}]*>)?"
+_NAME = re.compile(rf"[A-Za-z_$~][\w$]*{_ARGUMENTS}(?:::[A-Za-z_$~][\w$]*{_ARGUMENTS})*")
 _INSTANTIATION = re.compile(r"template\s[^;]*?(?P<name>[A-Za-z_$][\w$:]*)\s*<[^;]*\([^;]*\)[^;]*")
 _PROTOTYPE = re.compile(r"(?P<returns>[^();]*[\s*&])(?P<name>[A-Za-z_$][\w$:]*)\s*\((?P<parameters>[^();]*)\)")
 _BODY = re.compile(rb"\b([A-Za-z_]\w*)\s*\([^;{}()]*\)\s*\{")
@@ -27,17 +29,22 @@ _STATEMENTS = {"if", "for", "while", "switch"}
 
 @dataclass(frozen=True)
 class KeptUnit:
-    """The text of a generated unit, and the names that a link which drops sections has to be told of."""
+    """The text of a generated unit, and the names that a link which drops sections has to be told of.
+
+    `options` are for the compiler, besides those of its source.
+    """
 
     text: str
     undefined: tuple[str, ...]
+    options: tuple[str, ...] = ()
 
 
 def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[str]) -> dict[Path, KeptUnit]:
     """Gives, for each source that defines functions to keep, the unit that takes its place.
 
     A name is a function's ("crc8", "hive::Sensor::read"), one of C++'s overloaded ones with its types
-    ("int scale(int)"), or an instantiation ("template int scale<int>(int)").
+    ("int scale(int)"), an instantiation ("average<int>", "template int scale<int>(int)"), a constructor
+    ("hive::Sensor::Sensor"), or a lambda by its line ("lambda:41").
 
     Raises UnknownName for a function that none of the sources defines, ArgumentError for what is no name, BuildError
     when a source does not compile.
@@ -56,15 +63,17 @@ def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[
 
 
 def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> list[Source]:
-    plain = _plain(name).rpartition("::")[2]
+    plain = _last(name)
     word = re.compile(rb"\b" + re.escape(plain.lstrip("~")).encode() + rb"\b")
     candidates = [source for source in sources if source.language in ("C", "C++")]
+    if _has_no_address(name):
+        candidates = [source for source in candidates if source.language == "C++"]
     mentioning = [source for source in candidates if word.search(source.path.read_bytes())]
     refusals: list[str] = []
     defining = []
     # One that no source mentions may be in a header of theirs.
     for source in mentioning or candidates:
-        probe, words = compiling.probe(source, _text(compiling, source, [name])[0])
+        probe, words = compiling.probe(source, _text(compiling, source, [name])[0], _options(source, [name]))
         if _symbols(compiling, probe, plain):
             defining.append(source)
         elif words:
@@ -87,8 +96,33 @@ def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> lis
     raise UnknownName("function", name, bodies - _STATEMENTS, hint="no C or C++ source given defines it")
 
 
+def _options(source: Source, names: Iterable[str]) -> tuple[str, ...]:
+    """Gives the options that let a unit of C++ refer to private members, and make those that cannot be referred to.
+
+    No address can be taken of a constructor, nor of a lambda from outside: each inline function then gets a body (GCC
+    manual, "Optimize Options", -fkeep-inline-functions).
+    """
+    if source.language != "C++":
+        return ()
+    keeps_all = any(map(_has_no_address, names))
+    return ("-fno-access-control", *(["-fkeep-inline-functions"] if keeps_all else []))
+
+
+def _has_no_address(name: str) -> bool:
+    return is_constructor(name) or lambda_line(name) is not None
+
+
+def _last(name: str) -> str:
+    """Gives the last part of what is to be kept, as the list of an object's symbols has it."""
+    if lambda_line(name) is not None:
+        return "operator()"
+    return without_arguments(_plain(name)).rpartition("::")[2]
+
+
 def _plain(name: str) -> str:
     """Gives the function's name, with its namespaces, out of what is to be kept."""
+    if is_constructor(name):
+        return name.partition("(")[0].strip()
     for form in (_INSTANTIATION, _PROTOTYPE):
         match = form.fullmatch(name)
         if match:
@@ -103,13 +137,14 @@ def _plain(name: str) -> str:
 
 def _unit(compiling: Compiling, source: Source, names: list[str], first: int) -> KeptUnit:
     text, references = _text(compiling, source, names, first)
+    options = _options(source, names)
     if not compiling.flags.drops_unused:
-        return KeptUnit(text, ())
+        return KeptUnit(text, (), options)
     # The name that the linker knows an instantiation by comes from the compiler.
-    probe, _ = compiling.probe(source, text)
-    instantiated = [_plain(name).rpartition("::")[2] for name in names if _INSTANTIATION.fullmatch(name)]
+    probe, _ = compiling.probe(source, text, options)
+    instantiated = [_last(name) for name in names if _INSTANTIATION.fullmatch(name) or _has_no_address(name)]
     symbols = [symbol for plain in instantiated for symbol in _symbols(compiling, probe, plain)]
-    return KeptUnit(text, (*references, *symbols))
+    return KeptUnit(text, (*references, *symbols), options)
 
 
 def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int = 0) -> tuple[str, list[str]]:
@@ -120,7 +155,13 @@ def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int
         if _INSTANTIATION.fullmatch(name):
             lines.append(f"{name};")
             continue
+        if _has_no_address(name):
+            continue
         reference = f"cyclerule_kept_{number}"
+        if _is_instance(name):
+            lines += _taken(reference, name)
+            references.append(reference)
+            continue
         declared = _reference(reference, name, is_c=source.language == "C")
         if source.language == "C":
             probe, _ = compiling.probe(source, f"{include}\n{_MARKER}\n{declared}\n")
@@ -131,6 +172,19 @@ def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int
         lines.append(declared)
         references.append(reference)
     return "\n".join(lines) + "\n", references
+
+
+def _is_instance(name: str) -> bool:
+    return name.endswith(">") and "(" not in without_arguments(name)
+
+
+def _taken(reference: str, name: str) -> list[str]:
+    """Writes a function that takes the address of a template's instance, whose type no declaration could tell."""
+    return [
+        f"template <class F> static inline __attribute__((always_inline)) void {reference}_take(F *function)",
+        '{ __asm__ __volatile__("" :: "r"(function)); }',
+        f'extern "C" __attribute__((used)) void {reference}(void) {{ {reference}_take(&{name}); }}',
+    ]
 
 
 def _declared_again(compiling: Compiling, source: Source, include: str, name: str) -> list[str]:

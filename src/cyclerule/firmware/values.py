@@ -342,7 +342,7 @@ def _buffer_pointer(
 def _content(target: Type, value: object, subject: str, frame: Frame, keys: tuple[str | int, ...]) -> bytes:
     """Gives what a buffer holds that a pointer to `target` leads to."""
     if isinstance(value, Out):
-        return bytes(value.size_bytes)
+        return _with_table(target, bytes(value.size_bytes), subject, frame)
     if isinstance(value, Bytes):
         return bytes(value)
     if isinstance(value, str):
@@ -351,7 +351,7 @@ def _content(target: Type, value: object, subject: str, frame: Frame, keys: tupl
         raise ArgumentError(f"{subject} does not point to characters; {value!r} given")
     member_keys = tuple(key for key in keys if isinstance(key, str))
     if isinstance(value, Mapping):
-        return encode(target, value, subject, frame, *member_keys)
+        return _with_table(target, encode(target, value, subject, frame, *member_keys), subject, frame)
     listed = _listed(value)
     if listed is None:
         raise ArgumentError(
@@ -366,6 +366,29 @@ def _content(target: Type, value: object, subject: str, frame: Frame, keys: tupl
         encode(target, item, f"{subject}, element {index}", frame, *_member(member_keys, f"[{index}]"))
         for index, item in enumerate(listed)
     )
+
+
+def _with_table(target: Type, data: bytes, subject: str, frame: Frame) -> bytes:
+    """Gives an object of a class with virtual functions its table, as its constructor would.
+
+    The pointer to it is the first member of the first base, and what it points to begins behind two words (Itanium C++
+    ABI, 2.5.2), here of 2 bytes.
+    """
+    first: Type = target
+    while isinstance(first, StructType) and first.fields and not first.fields[0].name:
+        first = first.fields[0].type
+    has_table = isinstance(first, StructType) and bool(first.fields) and first.fields[0].name.startswith("_vptr")
+    if not isinstance(target, StructType) or not has_table or frame.symbols is None or any(data[:2]):
+        return data
+    parts = "".join(f"{len(part)}{part}" for part in target.name.split("::"))
+    try:
+        table = frame.symbols(f"_ZTVN{parts}E" if "::" in target.name else f"_ZTV{parts}")
+    except UnknownName:
+        raise ArgumentError(
+            f"{subject}: {target.name} has virtual functions, and the program has no table of them for an object made "
+            "here; name one of its objects, &NAME, or give all bytes, hex:…"
+        ) from None
+    return little_endian(table.address + 4, 2) + data[2:] if len(data) >= target.size_bytes else data
 
 
 def _listed(value: object) -> list[object] | None:

@@ -4,7 +4,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeGuard
 
 from cyclerule.errors import ArgumentError, DomainTooLarge, UnknownName
 from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
@@ -51,7 +51,7 @@ def read_domain(name: str, given: Type, text: str, constants: Constants = no_con
     for an enumerator that does not exist.
     """
     text = text.strip()
-    if isinstance(given, ReferenceType) and not text.startswith(_PREFIXES):
+    if _is_of_target(given, text):
         return read_domain(name, given.target, text, constants)
     if not text:
         raise ArgumentError(f"{name}= needs a value; {_example(name, given)}")
@@ -59,6 +59,18 @@ def read_domain(name: str, given: Type, text: str, constants: Constants = no_con
         return every_value(given)
     if text.startswith(("text:", "flash:text:")):
         return [_prefixed(name, text)]
+    return _read_list(name, given, text, constants)
+
+
+def _is_of_target(given: Type, text: str) -> TypeGuard[ReferenceType]:
+    """Whether a text gives what a reference refers to, and not where it is: a word may name an object."""
+    if not isinstance(given, ReferenceType) or text.startswith((*_PREFIXES, "&")):
+        return False
+    return not (isinstance(given.target, StructType) and _WORD.fullmatch(text))
+
+
+def _read_list(name: str, given: Type, text: str, constants: Constants) -> Sequence[object]:
+    """Reads values, ranges and what is placed in memory, parted by commas."""
     found: list[object] = []
     parts = _parts(name, text)
     for part in (each.strip() for each in parts):

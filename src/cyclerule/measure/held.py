@@ -56,12 +56,19 @@ def name_held(
             variable = _variable_at(image, variables, address)
             if variable is None:
                 unnamed.append(address)
+            elif _is_vtable(variable):
+                continue
             elif variable.type is None or not variable.type.is_const:
                 name = own_name(variable, variables)
                 whole = _Part(name, variable.type, variable.address, variable.size_bytes)
                 for part in _parts(whole, address, given):
                     found[part.address, part.shift] = Held(part.name, part.value(before))
     return [*found.values(), *_held_bytes(image, unnamed, before)]
+
+
+def _is_vtable(variable: Variable) -> bool:
+    """Whether it is a class's table of virtual functions, a constant in RAM (Itanium C++ ABI, 5.1.4, for the names)."""
+    return variable.type is None and (variable.symbol or "").startswith(("_ZTV", "_ZTT"))
 
 
 class _Part(NamedTuple):

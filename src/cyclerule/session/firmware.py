@@ -1,13 +1,14 @@
 """Firmware, the object that users hold: a linked program with its part and clock, and the measurements on it."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
 
 from cyclerule.errors import ArgumentError, FirmwareError, RunawayError, UnknownName
+from cyclerule.firmware.arguments import Address
 from cyclerule.firmware.build import BuiltImage, build_image
 from cyclerule.firmware.clock import ClockFound
 from cyclerule.firmware.constants import constants_of
@@ -15,11 +16,13 @@ from cyclerule.firmware.elf import read_elf
 from cyclerule.firmware.hexfile import read_hex
 from cyclerule.firmware.image import Function, Image
 from cyclerule.firmware.prototypes import declare as declare_prototype
+from cyclerule.firmware.spelling import canonical, lambda_line, without_arguments
 from cyclerule.firmware.standing import standing_of
 from cyclerule.firmware.types import FunctionType, Parameter
 from cyclerule.measure.after import START_UP, state_after
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
+from cyclerule.measure.dispatch import Dispatch, dispatch, find_virtual
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.passes import LinesRun
@@ -104,23 +107,30 @@ class Firmware:
     def find_function(self, name: str) -> Function:
         """Gives a function by its name in the image or in the source, a handler also by its vector ("TIMER1_OVF").
 
-        C++ functions may go without their namespace and class; one of several of a name is "scale(int)". Raises
-        UnknownName with the nearest names.
+        C++ functions may go without their namespace and class; one of several of a name is "scale(int)", an
+        instantiation "average<int>", a lambda "lambda:41" by its line. Raises UnknownName with the nearest names.
         """
         functions = self.functions
         vector = self.part.vectors.get(name.removesuffix("_vect"))
         for link_name in (name, f"__vector_{vector}"):
             if link_name in functions:
                 return functions[link_name]
-        asked = "".join(name.split())
+        asked, line = canonical(name), lambda_line(name)
         spoken = {
-            each.name: [called.replace(" ", "") for called in (each.source_name, _spoken(each))]
+            each.name: [canonical(called) for called in (each.source_name, _spoken(each))]
             for each in functions.values()
             if each.alias_of is None
         }
         by_source = [functions[key] for key, called in spoken.items() if asked in called] or [
             functions[key] for key, called in spoken.items() if any(each.endswith(f"::{asked}") for each in called)
         ]
+        if not by_source and "<" not in asked:
+            # A template by its name alone is meant for its instances.
+            plain = {key: without_arguments(called[0]) for key, called in spoken.items() if called[0].endswith(">")}
+            by_source = [functions[key] for key, called in plain.items() if called.endswith(asked)]
+            by_source = [each for each in by_source if f"::{plain[each.name]}".endswith(f"::{asked}")]
+        if line is not None:
+            by_source = [each for each in functions.values() if is_lambda(each) and each.line == line]
         # A clone has its function's name and other parameters: it counts only where nothing else has the name.
         own = [function for function in by_source if function.clone_of is None] or by_source
         standing = [function for function in own if function.address is not None] or own
@@ -189,8 +199,19 @@ class Firmware:
     def _call_cycles(self) -> Mapping[int, int]:
         return call_cycles_by_target(self.image, self._stage.chip)
 
-    def _callee(self, name: str) -> Callee:
-        function = self.find_function(name)
+    def dispatched(self, name: str, this: object) -> Dispatch | None:
+        """Gives what a virtual call of a function on one of the program's objects leads to; None for any other call.
+
+        The table of virtual functions is that of the object at the entry of `main`.
+        """
+        if not isinstance(this, Address):
+            return None
+        virtual = find_virtual(self.image.virtual, name)
+        return None if virtual is None else dispatch(self._stage, virtual, this.name)
+
+    def _callee(self, name: str, this: object = None) -> Callee:
+        dispatched = self.dispatched(name, this)
+        function = self.find_function(name) if dispatched is None else dispatched.function
         signature = check_callable(name, function)
         word = entry_word(name, function)
         cycles = self._call_cycles.get(word, default_call_cycles(self._stage.chip))
@@ -302,7 +323,7 @@ class Firmware:
         """
         used = check_engine(engine)
         limit = _limit(max_cycles)
-        callee = self._callee(name)
+        callee = self._callee(name, values[0] if values else None)
         settings, varied = split_settings(self._settings(globals, registers, pins))
         if varied:
             raise ArgumentError(f"{varied[0][0].name}: a call has one value of it; a sweep takes several")
@@ -375,7 +396,8 @@ class Firmware:
         if keep not in ("rows", "summary"):
             raise ArgumentError(f"keep={keep!r}: it is 'rows' or 'summary'")
         limit = _limit(max_cycles)
-        callee = self._callee(name)
+        this = {**(domains or {}), **named}.get("this")
+        callee = self._callee(name, this[0] if isinstance(this, Sequence) and len(this) == 1 else this)
         ordered = self._domains(callee, {**(domains or {}), **named})
         settings, varied = split_settings(self._settings(globals, registers, pins))
         coming = as_signals(signals)
@@ -615,8 +637,21 @@ def _spoken(function: Function) -> str:
     """Writes a function as C++ users tell one of several apart: "scale(int, float)"."""
     if function.signature is None:
         return function.source_name
-    types = [p.type.spelling for p in function.signature.parameters if p.name != "this"]
+    types = [p.type.spelling for p in function.signature.parameters if not p.is_artificial and p.name != "this"]
     return f"{function.source_name}({', '.join(types)})"
+
+
+def is_lambda(function: Function) -> bool:
+    """Whether a function is the body of a lambda."""
+    return "lambda" in function.source_name and function.source_name.endswith("operator()")
+
+
+def spoken_name(function: Function, among: Iterable[Function]) -> str:
+    """Gives the name that one asks for a function by, which tells it from others of its source name."""
+    if is_lambda(function):
+        return f"lambda:{function.line}"
+    same = [each for each in among if each.source_name == function.source_name and each.alias_of is None]
+    return _choice(function, same) if len(same) > 1 else function.source_name
 
 
 def _choice(function: Function, among: Sequence[Function]) -> str:

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from cyclerule.errors import ArgumentError, UnknownName
-from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, Type, type_text
+from cyclerule.firmware.arguments import out
+from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, StructType, Type, type_text
 from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, whole_domain
 from cyclerule.measure.domains import as_domain, count_rows
 from cyclerule.measure.settings import KINDS, every_setting, has_every_value
@@ -86,10 +87,20 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
             f"no more than {WHOLE_LIMIT:,} are tried; give values, for example {' '.join(several)}, or every for all"
         )
     types = {keys[n]: parameter.type for n, parameter in enumerate(parameters)}
-    return Inputs(domains, all(_is_whole(types[key], domain) for key, domain in domains.items()))
+    empty = {keys[n] for n, parameter in enumerate(parameters) if _is_empty_object(parameter)}
+    return Inputs(domains, all(key in empty or _is_whole(types[key], domain) for key, domain in domains.items()))
+
+
+def _is_empty_object(parameter: Parameter) -> bool:
+    """Whether it is the object of a member function whose class has no members, such as a lambda without captures."""
+    given = parameter.type
+    target = given.target if parameter.is_artificial and isinstance(given, PointerType) else None
+    return isinstance(target, StructType) and target.is_complete and not target.fields
 
 
 def _whole(name: str, parameter: Parameter, number: int) -> Sequence[object]:
+    if _is_empty_object(parameter):
+        return (out(1),)
     domain = whole_domain(parameter.type)
     if domain is not None:
         return domain

@@ -6,8 +6,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from cyclerule.errors import ArgumentError, BuildError, UnknownName
+from cyclerule.firmware.arguments import Address
 from cyclerule.firmware.image import Function
+from cyclerule.firmware.spelling import is_constructor, lambda_line
 from cyclerule.firmware.standing import AS_BUILT, Standing, standing_of
+from cyclerule.measure.dispatch import find_virtual
 from cyclerule.project.settings import COMMON_PARTS, Settings
 from cyclerule.session.firmware import Firmware, build, load
 from cyclerule.units import parse_clock
@@ -64,12 +67,16 @@ class Program:
         own = own or [each for each in self.firmware.functions.values() if not each.is_label]
         return [each.source_name for each in own if each.source_name != "main" or self.has_own_main]
 
-    def target(self, name: str, file: Path | None = None, *, apart: bool = False) -> Target:
+    def target(self, name: str, file: Path | None = None, *, apart: bool = False, this: str | None = None) -> Target:
         """Finds a function, and the firmware it is measured in: as built where it stands by itself, else a kept copy.
 
-        `file` says which of several functions of a name is meant; with `apart` it is a kept copy in any case. Raises
-        UnknownName with the nearest names, ArgumentError where a kept copy is needed of a file that is linked already.
+        `file` says which of several functions of a name is meant; with `apart` it is a kept copy in any case. A virtual
+        function is the one that the table of the object `this` leads to, "&humidity". Raises UnknownName with the
+        nearest names, ArgumentError where a kept copy is needed of a file that is linked already.
         """
+        dispatched = self._dispatched(name, this)
+        if dispatched is not None:
+            return dispatched
         try:
             function = self._find(name, file)
         except UnknownName as error:
@@ -81,10 +88,11 @@ class Program:
         if self.is_linked:
             became = "a kept copy needs a build of its own" if apart else standing.text
             raise ArgumentError(f"{name}: {became}, and {self.files[0]} is linked already; give the sources instead")
-        firmware = self.kept_copy((function.source_name,))
-        found = firmware.find_function(function.source_name)
+        asked = name if lambda_line(name) is not None else function.source_name
+        firmware = self.kept_copy((asked,))
+        found = firmware.find_function(name if is_constructor(asked) else asked)
         notes = () if function.address is not None else (f"{standing.text}; {KEPT}",)
-        return Target(_key(firmware, function.source_name, found), found, firmware, notes, standing)
+        return Target(_key(firmware, name, found), found, firmware, notes, standing)
 
     def standing(self, name: str, file: Path | None = None) -> Standing:
         """Says what became of a function in the program's own build.
@@ -99,6 +107,23 @@ class Program:
                 raise
             return found
         return standing_of(self.firmware.image, function, name)
+
+    def _dispatched(self, name: str, this: str | None) -> Target | None:
+        word = None if this is None else re.fullmatch(r"(?:&|address:)?([A-Za-z_][\w:.\[\]]*)", this)
+        called = (
+            None
+            if word is None or word[1] in ("out", "null", "NULL", "nullptr")
+            else self.firmware.dispatched(name, Address(word[1]))
+        )
+        if called is None:
+            return None
+        own = called.function.source_name
+        note = (
+            f"{called.asked.name} is virtual, and the table of {called.object_name} leads to {own}; the call through "
+            "the table belongs to the caller"
+        )
+        key = _key(self.firmware, own, called.function)
+        return Target(key, called.function, self.firmware, (note,))
 
     def kept_copy(self, names: tuple[str, ...]) -> Firmware:
         """Gives a second build in which functions of these names stand by themselves."""
@@ -129,16 +154,46 @@ class Program:
 
     def _dropped(self, name: str, unknown: UnknownName) -> Target:
         """Tries a kept copy of a function that the image knows nothing of: removed, or left in clones only."""
-        if self.is_linked or unknown.kind != "function" or not name.isidentifier():
+        virtual = find_virtual(self.firmware.image.virtual, name)
+        if virtual is not None:
+            last = virtual.name.rpartition("::")[2]
+            others = [
+                each.name
+                for each in self.firmware.image.virtual
+                if each.index == virtual.index and each.name.endswith(f"::{last}") and each.name != virtual.name
+            ]
+            raise ArgumentError(
+                f"{name} is virtual and has no code of its own: give an object whose table is followed, this=OBJECT, "
+                f"or name what overrides it: {', '.join(sorted(set(others))) or 'nothing does'}"
+            )
+        if self.is_linked or unknown.kind != "function":
             raise unknown
-        try:
-            firmware = self.kept_copy((name,))
-            found = firmware.find_function(name)
-        except (UnknownName, ArgumentError, BuildError):
-            raise unknown from None
-        standing = standing_of(self.firmware.image, None, name)
-        return Target(name, found, firmware, (f"{standing.text}; {KEPT}",), standing)
+        for whole in self._whole_names(name):
+            try:
+                firmware = self.kept_copy((whole,))
+                found = firmware.find_function(name)
+            except (UnknownName, ArgumentError, BuildError):
+                continue
+            if found.address is not None:
+                standing = standing_of(self.firmware.image, None, name)
+                notes = (f"{standing.text}; {KEPT}",)
+                return Target(_key(firmware, name, found), found, firmware, notes, standing)
+        raise unknown from None
 
+    def _whole_names(self, name: str) -> list[str]:
+        """Gives what a name may be in full: with each of the namespaces and classes that the program has."""
+        if not re.fullmatch(r"[A-Za-z_~$][\w$:~<>, *]*(?:\([^()]*\))?|lambda:\d+", name):
+            return []
+        scopes = {each.source_name.rpartition("::")[0] for each in self.firmware.functions.values()}
+        scopes |= {each.name.rpartition("::")[0] for each in self.firmware.image.variables}
+        whole = {scope.rpartition("::")[0] for scope in scopes} | scopes
+        written = [scope for scope in sorted(whole) if scope and "<" not in scope and not name.startswith(f"{scope}::")]
+        is_plain = name.isidentifier() or name.startswith("lambda:")
+        return [name, *([] if is_plain else [f"{scope}::{name}" for scope in written[:MOST_SCOPES]])]
+
+
+MOST_SCOPES = 8
+"""Namespaces and classes in which a name that is not found as it stands is looked for."""
 
 KEPT = "kept apart it stands by itself, in a second build"
 

@@ -13,6 +13,7 @@ from cyclerule.measure.domain_text import EXAMPLE_ELEMENTS, WHOLE_LIMIT, example
 from cyclerule.measure.domains import count_rows
 from cyclerule.measure.results import Sweep
 from cyclerule.session.firmware import Firmware
+from cyclerule.session.firmware import spoken_name as distinct_name
 from cyclerule.session.inputs import parameter_key, parameter_word, why_not_whole
 from cyclerule.session.opening import Program, handled_vector, is_of_toolchain
 
@@ -83,10 +84,7 @@ def spoken_name(firmware: Firmware, function: Function) -> str:
     vector = handled_vector(firmware, function)
     if vector is not None:
         return vector
-    try:
-        return function.source_name if firmware.find_function(function.source_name) == function else function.name
-    except UnknownName:
-        return function.name
+    return distinct_name(function, firmware.functions.values())
 
 
 def own_functions(program: Program) -> list[Function]:
@@ -95,7 +93,9 @@ def own_functions(program: Program) -> list[Function]:
     The start-up code and libraries have no debug information; a file that has none anywhere lists what its symbols say.
     """
     functions = [
-        each for each in program.firmware.functions.values() if each.alias_of is None and not is_of_toolchain(each)
+        each
+        for each in program.firmware.functions.values()
+        if each.alias_of is None and not is_of_toolchain(each) and not _is_of_compiler(each)
     ]
     if not program.has_own_main:
         functions = [each for each in functions if each.name != "main"]
@@ -110,6 +110,11 @@ def own_functions(program: Program) -> list[Function]:
         for each in functions
         if not each.is_label and (not each.name.startswith("__") or handled_vector(program.firmware, each) is not None)
     ]
+
+
+def _is_of_compiler(function: Function) -> bool:
+    """Whether it runs the constructors of objects with static storage, which no line of source calls."""
+    return function.source_name.startswith(("_GLOBAL__sub_", "__static_initialization_and_destruction"))
 
 
 def _survey_one(program: Program, function: Function, seconds: float) -> Surveyed:
