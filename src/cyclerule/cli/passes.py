@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cyclerule.cli.output import Output
-from cyclerule.cli.words import Words, lines_to_time, one_function
+from cyclerule.cli.words import Words, lines_to_time, nearest_file, one_function
 
 if TYPE_CHECKING:
     from cyclerule.project.settings import Settings
@@ -40,7 +40,7 @@ def time_lines(
     """Times the lines that the words name and prints the result; other options, if set, are refused."""
     from cyclerule.errors import ArgumentError
     from cyclerule.report.lines import view_lines
-    from cyclerule.session.opening import files_for_lines, open_program
+    from cyclerule.session.opening import files_for_lines, is_linked, open_program
     from cyclerule.units import parse_duration
 
     file, lines = lines_to_time(given)
@@ -50,6 +50,8 @@ def time_lines(
             raise ArgumentError(f"--{option} is for a function; lines are timed in the program's own run from reset")
     if max_cycles is not None:
         raise ArgumentError("--max-cycles is for a function; say with --for how long the program is to run")
+    if not Path(file).is_file() and not is_linked(given.files):
+        raise ArgumentError(f"there is no file {file}{nearest_file(file)}")
     program = open_program(files_for_lines(given.files, file, settings), settings, prototypes)
     firmware = program.firmware
     with output.progress() as told:

@@ -43,13 +43,13 @@ def sort_words(words: Iterable[str]) -> Words:
             files.append(Path(word))
         elif at and function and _FILE_LIKE.fullmatch(place):
             if not Path(place).is_file():
-                raise ArgumentError(f"{word}: there is no file {place}{_nearest_file(place)}")
+                raise ArgumentError(f"{word}: there is no file {place}{nearest_file(place)}")
             files.append(Path(place))
             functions.append((function, Path(place)))
         elif (placed := _LINES.fullmatch(word)) is not None:
             lines.append((placed["file"], placed["lines"]))
         elif _FILE_LIKE.fullmatch(word):
-            raise ArgumentError(f"there is no file {word}{_nearest_file(word)}")
+            raise ArgumentError(f"there is no file {word}{nearest_file(word)}")
         else:
             functions.append((word, None))
     return Words(tuple(dict.fromkeys(files)), tuple(functions), read_assignments("", assigned), tuple(lines))
@@ -116,7 +116,8 @@ def lines_to_time(words: Words) -> tuple[str, str]:
     return words.lines[0]
 
 
-def _nearest_file(word: str) -> str:
+def nearest_file(word: str) -> str:
+    """Gives what to say of a file that is not there: files of nearly that name, or that its folder is not there."""
     from difflib import get_close_matches
 
     path = Path(word)

@@ -95,7 +95,8 @@ class Stretch:
 
     def _is_inside(self, back: Back, statement: "_Statement | None") -> bool:
         if statement is None:
-            return self._is_mostly_own(back.loop) and self.begins_inside(None)
+            # Of assembly, of a built-in delay, or a recursion that became a loop.
+            return back.loop <= self.words or (self._is_mostly_own(back.loop) and self.begins_inside(None))
         if statement.loop is None:
             # Without the text: a loop that has nothing but the lines counts as one of theirs.
             return back.loop <= self.words

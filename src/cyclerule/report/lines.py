@@ -145,7 +145,7 @@ def _notes(run: LinesRun) -> list[str]:
     ]
     if run.stopped == "fault":
         notes.append(f"the run stopped on a fault: {run.fault}")
-    elif run.stopped == "halted":
+    elif run.stopped == "halted" and not run.count:
         notes.append(f"the program halted at {run.stopped_at}, with no event to come")
     return notes
 

@@ -52,7 +52,7 @@ class Program:
     @property
     def is_linked(self) -> bool:
         """Whether it is an ELF or HEX file, which cannot be built again."""
-        return _is_linked(self.files)
+        return is_linked(self.files)
 
     @property
     def has_own_main(self) -> bool:
@@ -216,14 +216,12 @@ def open_program(files: Sequence[Path], settings: Settings, prototypes: Sequence
 def files_for_lines(files: Sequence[Path], file: str, settings: Settings) -> tuple[Path, ...]:
     """Gives the files of the program that lines of a file are part of: those given, the settings', or that file alone.
 
-    A source among the settings' is no reason to build it alone, a header is none to be built. Raises ArgumentError for
-    a file that is not there, where no linked file is given that could tell of it.
+    A source among the settings' is no reason to build it alone, a header is none to be built, and with a linked file
+    the lines are those that it tells of.
     """
     place = Path(file)
-    if _is_linked(files):
+    if is_linked(files):
         return tuple(files)
-    if not place.is_file():
-        raise ArgumentError(f"there is no file {file}")
     named = {source.resolve() for source in settings.sources}
     if not files and place.resolve() in named:
         return settings.sources
@@ -233,13 +231,14 @@ def files_for_lines(files: Sequence[Path], file: str, settings: Settings) -> tup
     return tuple(files) if is_given else (*files, place)
 
 
-def _is_linked(files: Sequence[Path]) -> bool:
+def is_linked(files: Sequence[Path]) -> bool:
+    """Whether one of the files is a linked program."""
     return any(path.suffix.lower() in LINKED for path in files)
 
 
 def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], keep: Sequence[str] = ()) -> Firmware:
     parse_clock(settings.clock)
-    if not _is_linked(files):
+    if not is_linked(files):
         if settings.part is None:
             raise ArgumentError(f"no part is given, so nothing can be built. {HOW_TO_GIVE_A_PART}")
         firmware = _build(files, settings, settings.part, keep)
