@@ -44,7 +44,6 @@ class Port:
         self._listeners: list[list[Listener]] = [[] for _ in range(8)]
         self._heard = 0
         self._followers: list[Callable[[int], None]] = []
-        self._chip = chip
         self.pins = tuple(Pin(self, bit) if self.pin_mask >> bit & 1 else None for bit in range(8))
         self._chip, self._data = chip, chip.data
         self._attach(chip)
