@@ -106,6 +106,10 @@ class Reference:
                         # vector is served, not the one that woke it; two timers set to match a few cycles apart on
                         # a sleeping board would settle it.
                         events.run_until(cycle)
+                        # A level that is gone before the CPU runs again has woken it, "but no interrupt will be
+                        # generated": DS40002061A sec. 13.
+                        if not interrupts.requests:
+                            continue
                     pc = self._enter_handler(pc, cycle)
                     cycle += interrupts.response_cycles
                     is_first = False

@@ -40,7 +40,7 @@ def fit_devices(chip: Chip) -> Devices:
             chip.bus.attach(registers[name].address, None, None)
     ports = Ports.of(chip)
     system = fit_system(chip)
-    pin_interrupts = fit_pin_interrupts(chip, ports)
+    pin_interrupts = fit_pin_interrupts(chip, ports, system.power)
     if pin_interrupts is not None:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
     timers = fit_timers(chip, ports, system.power, system.clock)

@@ -132,6 +132,7 @@ class ExternalInterrupt:
         self.sense = sense
         self.pin.delay = LEVEL_DELAY if sense == LOW_LEVEL else EDGE_DELAY
         self.pin.keeps_pulses = sense != LOW_LEVEL and self.is_asynchronous
+        self.pin.needs_clock = sense != LOW_LEVEL and not self.is_asynchronous
 
     def enable(self) -> None:
         """Watches the pin where that can matter, and lets a level ask."""

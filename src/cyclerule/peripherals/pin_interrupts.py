@@ -7,6 +7,7 @@ from cyclerule.peripherals.external_interrupts import ExternalInterrupts, reques
 from cyclerule.peripherals.pin_change import PinChangeInterrupts
 from cyclerule.peripherals.pin_watch import PinWatch
 from cyclerule.peripherals.port import Ports
+from cyclerule.peripherals.power import PowerReduction
 
 
 class PinInterrupts(NamedTuple):
@@ -20,11 +21,11 @@ class PinInterrupts(NamedTuple):
         return self.external.wakes_without_clock(vector) or self.pin_change.wakes_without_clock(vector)
 
 
-def fit_pin_interrupts(chip: Chip, ports: Ports) -> PinInterrupts | None:
+def fit_pin_interrupts(chip: Chip, ports: Ports, power: PowerReduction) -> PinInterrupts | None:
     """Makes INTn and the pin-change interrupts; None for a part that has them otherwise."""
     registers = request_registers(chip)
     if registers is None:
         return None
-    watch = PinWatch(chip)
+    watch = PinWatch(chip, power)
     external = ExternalInterrupts(chip, registers, ports, watch)
     return PinInterrupts(external, PinChangeInterrupts(chip, registers, ports, watch))
