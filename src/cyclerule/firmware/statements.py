@@ -42,13 +42,15 @@ _BLANK_LINES = "\\n" * 16
 # What a file of firmware usually includes; headers without a function that would be compiled.
 _USUAL_HEADERS = ("avr/io.h", "avr/interrupt.h", "avr/pgmspace.h", "stdbool.h", "stdint.h", "stdlib.h", "string.h")
 
-_PLACE = re.compile(rf"{re.escape(FILE)}#(?P<row>\d+)(?::(?P<line>\d+)(?::(?P<column>\d+))?)?")
+# The linker puts the working folder before the name.
+_PLACE = re.compile(rf"(?:\S*[/\\])?{re.escape(FILE)}#(?P<row>\d+)(?::(?P<line>\d+)(?::(?P<column>\d+))?)?")
 _HEADING = re.compile(r"^.* does not compile:$", re.MULTILINE)
 _SCAFFOLD_PLACE = re.compile(rf"(?:{BEGIN}|{END}|{GENERATED}):\d+|(?: in )?cyclerule_statements_\d+")
 _OWN_PLACE = re.compile(rf"(?:{re.escape(FILE)}|{re.escape(KEEP)})#\d+|cyclerule_statements_\d+")
 _KEPT_PLACE = re.compile(rf"{re.escape(KEEP)}#\d+")
+_OF_SCAFFOLD = re.compile(rf"(?:\S*[/\\])?(?:{GENERATED}|{BEGIN}|{END}):")
 _SCAFFOLD = re.compile(
-    r".*: In function '.*cyclerule_statements_\d+.*':"
+    r".*: In function [`'].*cyclerule_statements_\d+.*':"
     rf"|(?:.*[/\\])?(?:{re.escape(FILE)}(?:#\d+)?|{GENERATED}|{BEGIN}|{END}): At (?:top level|global scope):"
 )
 
@@ -83,12 +85,15 @@ class StatementsUnit:
         said: dict[str, list[int]] = {}
         if self.source is None or _OWN_PLACE.search(messages):
             messages = _HEADING.sub("the statements do not compile:", messages, count=1)
-        for message in messages.splitlines():
-            if not _SCAFFOLD.fullmatch(message):
-                named = [int(match["row"]) for match in _PLACE.finditer(message)]
-                text = _SCAFFOLD_PLACE.sub(_without_scaffold, _PLACE.sub(self._place, message))
-                text = _KEPT_PLACE.sub(KEEP, text)
-                said.setdefault(text, []).extend(named[:1])
+        lines = [line for line in messages.splitlines() if not _SCAFFOLD.fullmatch(line)]
+        if any(": error: " in line for line in lines if not _OF_SCAFFOLD.match(line)):
+            # What text that is broken makes of the lines behind it says nothing more.
+            lines = [line for line in lines if not _OF_SCAFFOLD.match(line)]
+        for message in lines:
+            named = [int(match["row"]) for match in _PLACE.finditer(message)]
+            text = _SCAFFOLD_PLACE.sub(_without_scaffold, _PLACE.sub(self._place, message))
+            text = _KEPT_PLACE.sub(KEEP, text)
+            said.setdefault(text, []).extend(named[:1])
         return "\n".join(
             text if ": note: " in text else f"{text}{self._of_rows(numbers)}" for text, numbers in said.items()
         )

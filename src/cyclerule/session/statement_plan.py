@@ -117,9 +117,12 @@ def plan_statements(
 
 
 def with_hint(error: BuildError, statements: Statements, given: Container[str], rows: int) -> BuildError:
-    """Adds to a refusal that a name in braces may be meant as a placeholder, or that fewer rows may fit."""
+    """Adds to a refusal what may be meant or missing: a placeholder's values, a file, fewer rows."""
     if "too large" in str(error) and rows > 1:
         hint = f"there is a function for each of {rows:,} rows; give fewer values, or pass them: --variable NAME"
+        return BuildError(f"{error}\n{hint}", command=error.command)
+    if "undefined reference to" in str(error) and FILE in str(error):
+        hint = "give the files that define what the statements use; alone they have the C library only"
         return BuildError(f"{error}\n{hint}", command=error.command)
     names = [token.text[1:-1] for token in statements.tokens if token.kind == "placeholder"]
     unknown = next((name for name in names if name not in given), None)
@@ -140,6 +143,15 @@ def check_ways_out(statements: Statements, probe: Probe, unit: StatementsUnit) -
             f"{place}: return leaves the statements before their end, so they have no length; leave it out, or time "
             "the function that they are from"
         )
+
+
+def check_kept(keep: Sequence[str]) -> None:
+    """Raises ArgumentError for what is no expression by its form, or is given twice."""
+    for each in keep:
+        if not each.strip() or any(token.text in ";{}" for token in Statements(each).tokens):
+            raise ArgumentError(f"--keep {each!r}: give a variable or an expression of the statements, as in --keep x")
+        if keep.count(each) > 1:
+            raise ArgumentError(f"--keep {each} is given twice")
 
 
 def check_delays(statements: Statements, *, has_clock: bool) -> bool:

@@ -14,7 +14,8 @@ from cyclerule.firmware.statement_text import Statements
 from cyclerule.firmware.statements import StatementsUnit, statements_unit, symbol_of
 from cyclerule.firmware.types import FunctionType, VoidType
 from cyclerule.measure.call import Callee
-from cyclerule.measure.pace import Progress
+from cyclerule.measure.pace import LONGEST_SECONDS, Clock, Pace, Progress
+from cyclerule.measure.stage import check_engine
 from cyclerule.measure.statements import SUBJECT, Passage, StatementRow, StatementTimes, check_end, run_statements
 from cyclerule.parts import load_part
 from cyclerule.session.firmware import Before, Firmware, clock_of
@@ -22,6 +23,7 @@ from cyclerule.session.statement_plan import (
     Plan,
     Variant,
     check_delays,
+    check_kept,
     check_ways_out,
     context_of,
     plan_statements,
@@ -127,6 +129,7 @@ def build_statements(
     """Builds statements whose placeholders have these literals; see `code`."""
     source = context_of(files)
     statements = Statements(text)
+    check_kept(keep)
     statements.check(list(literals), is_cpp=source is not None and source.language == "C++")
     found, name = find(toolchain), part.lower()
     chip = load_part(name, found)
@@ -199,6 +202,7 @@ class BuiltStatements:
         measured = self.firmware.measured(self.plan.statements.shown, before, engine, after)
         course = _Course(self, before, settings, engine, max_cycles, interrupts, after=after)
         rows = []
+        clock = Clock(SUBJECT, self.plan.count, progress, LONGEST_SECONDS)
         for index, columns in enumerate(self.variants):
             given = course.given = self.plan.row(index)
             rows.append(
@@ -208,8 +212,8 @@ class BuiltStatements:
                     *(None if variant is None else course.run(variant) for variant in columns),
                 )
             )
-            if progress is not None:
-                progress(index + 1, self.plan.count)
+            clock.look(index + 1)
+        clock.finish()
         return StatementTimes(
             measured=replace(measured, engine=course.engine),
             code=self.plan.statements.text,
@@ -243,9 +247,13 @@ class _Course:
         self.marks = read_marks(firmware.image, len(unit.rows))
         for marks in self.marks:
             check_end(self.start.stage, marks)
+        columns = self.built.plan.constant + self.built.plan.variable
+        self.pace = Pace(check_engine(self.wanted), columns * self.built.plan.count, can_batch=False)
+        self.runs = 0
         self.given: Mapping[str, Literal] = {}
         self.empty: dict[int, Mapping[str, Literal]] = {}
         self.folded: set[int] = set()
+        self.judged: set[int] = set()
 
     def run(self, variant: Variant) -> Passage:
         """Runs a row's statements once."""
@@ -260,16 +268,18 @@ class _Course:
                 Callee(SUBJECT, marks.entry, signature, 0),
                 marks,
                 variant.values,
-                engine=self.wanted,
+                engine=self.pace.engine(self.runs),
                 limit=self.start.limit,
                 interrupts=self.interrupts,
             ),
         )
         self.engine = passage.engine
+        self.runs += 1
         if passage.cycles == 0 and marks.begin == marks.end:
             self.empty[number] = self.given
-        elif self.built.kept and is_folded(self.start.stage, marks):
+        elif self.built.kept and number not in self.judged and is_folded(self.start.stage, marks):
             self.folded.add(number)
+        self.judged.add(number)
         return replace(passage, warnings=tuple(each._replace(place=unit.told(each.place)) for each in passage.warnings))
 
     def notes(self) -> list[str]:
