@@ -159,6 +159,24 @@ def test_no_edge_is_captured_where_icr_is_top() -> None:
     assert chip.read("ICR1", 102) == 1000
 
 
+def test_the_comparator_captures_in_place_of_the_pin() -> None:
+    """ACIC: DS40002061A sec. 23.3.2. ACO changes two clocks after the inputs cross, as its own tests say."""
+    chip = Fitted.of("atmega328p")
+    inputs = chip.devices.system.inputs
+    inputs.set_input("AIN0", 0)
+    inputs.set_input("AIN1", "1.5")
+    chip.write("TCCR1B", chip.bit("ICES1") | 1, at=0)
+    chip.write("ACSR", chip.bit("ACIC"), at=10)
+    chip.pass_to(500)
+    pin(chip, "ICP1").drive(True, 500)
+    chip.pass_to(1000)
+    assert not chip.is_set("TIFR1", "ICF1", 1000)
+    inputs.set_input("AIN0", 2, 1000)
+    assert not chip.is_set("TIFR1", "ICF1", 1004)
+    assert chip.is_set("TIFR1", "ICF1", 1005)
+    assert chip.read("ICR1", 1006) == 1004
+
+
 @pytest.mark.parametrize(
     ("register", "value", "told"),
     [

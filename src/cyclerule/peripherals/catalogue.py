@@ -12,6 +12,7 @@ from cyclerule.peripherals.stimuli import Stimuli
 from cyclerule.peripherals.system import SystemDevices, fit_system
 from cyclerule.peripherals.timers.fitting import fit_timers
 from cyclerule.peripherals.timers.timer import Timer
+from cyclerule.peripherals.timers.timer16 import Timer16
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,10 @@ def fit_devices(chip: Chip) -> Devices:
     if pin_interrupts is not None:
         system.sleep.wakes_without_clock = pin_interrupts.wakes_without_clock
     timers = fit_timers(chip, ports, system.power, system.clock)
+    # The comparator can capture on timer 1 alone: DS40002061A sec. 23.3.2, ACIC.
+    first = timers.get(1)
+    if system.comparator is not None and isinstance(first, Timer16):
+        first.capture.join(system.comparator)
     serial = fit_serial(chip, ports, system.power)
     stimuli = Stimuli(chip, ports, serial.ports, system.inputs)
     devices = Devices(ports, timers, system, serial, pin_interrupts, stimuli)

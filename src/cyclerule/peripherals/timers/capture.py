@@ -5,7 +5,7 @@ same; the noise canceller stands before it and adds four clocks.
 """
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from cyclerule.machine.chip import Chip
 from cyclerule.peripherals.port import Pin
@@ -15,11 +15,22 @@ SAMPLES = 4
 """Equal samples that the noise canceller wants before it passes a level on: sec. 16.6.2."""
 
 
+class CaptureSource(Protocol):
+    """The analog comparator, as far as it can stand in for the pin."""
+
+    @property
+    def captures(self) -> bool:
+        """Whether its bit ACIC joins its output to the capture unit."""
+
+    def on_output(self, listener: Callable[[bool, int], None]) -> None:
+        """Has a listener called with (level, cycle) at each change of the output."""
+
+
 class InputCapture:
     """What leads to a capture; `take` is called with the cycle of each.
 
-    UNVERIFIED: that a new edge selection captures nothing by itself, and that switching the noise canceller leaves what
-    is on its way; a board that switches ICES1 with ICP1 high and reads ICF1 would settle it.
+    UNVERIFIED: that a new selection of edge or source captures nothing by itself, and that switching the noise
+    canceller leaves what is on its way; a board that switches ICES1 with ICP1 high and reads ICF1 would settle it.
     """
 
     def __init__(self, chip: Chip, pin: Pin | None, take: Callable[[int], None]) -> None:
@@ -28,8 +39,8 @@ class InputCapture:
         self.is_enabled = True
         # Levels on their way: (cycle of arrival, level).
         self._coming: list[tuple[int, bool]] = []
-        # Whether the analog comparator is the source, and what has passed the noise canceller.
-        self._is_compared = False
+        self._comparator: CaptureSource | None = None
+        # What has passed the noise canceller.
         self._filtered = False
         # Before anything else of the cycle, so that the count can still be asked for as it was.
         self._alarm = chip.events.alarm(self._arrive, priority=-1)
@@ -37,17 +48,20 @@ class InputCapture:
             pin.listen(self._pin_changes)
         chip.add(self)
 
+    def join(self, comparator: CaptureSource) -> None:
+        """Lets the comparator take the pin's place."""
+        self._comparator = comparator
+        comparator.on_output(self._comparator_changes)
+
+    def _is_compared(self) -> bool:
+        return self._comparator is not None and self._comparator.captures
+
     def _pin_changes(self, level: bool, cycle: int) -> None:
-        if not self._is_compared:
+        if not self._is_compared():
             self._change(level, cycle)
 
-    def compare(self, is_compared: bool) -> None:
-        """Makes the analog comparator the source in place of the pin: its bit ACIC."""
-        self._is_compared = is_compared
-
-    def comparator_changes(self, level: bool, cycle: int) -> None:
-        """Takes a level of the comparator's output."""
-        if self._is_compared:
+    def _comparator_changes(self, level: bool, cycle: int) -> None:
+        if self._is_compared():
             self._change(level, cycle)
 
     def _change(self, level: bool, cycle: int) -> None:
@@ -76,11 +90,11 @@ class InputCapture:
 
     def save(self) -> Any:
         """Gives settings and what is on its way."""
-        settings = self.is_rising, self.cancels_noise, self.is_enabled, self._is_compared
+        settings = self.is_rising, self.cancels_noise, self.is_enabled
         return settings, tuple(self._coming), self._filtered
 
     def restore(self, saved: Any) -> None:
         """Sets what was saved; the alarm is restored with the queue."""
         settings, coming, self._filtered = saved
-        self.is_rising, self.cancels_noise, self.is_enabled, self._is_compared = settings
+        self.is_rising, self.cancels_noise, self.is_enabled = settings
         self._coming = list(coming)

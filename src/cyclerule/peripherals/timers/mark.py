@@ -1,6 +1,5 @@
 """A flag of a timer, and the alarm for the tick that sets it."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from cyclerule.machine.events import NEVER, Alarm, Recurrence
@@ -49,7 +48,7 @@ class Mark:
     def _recurrence(self, run: Run, at: int) -> Recurrence | None:
         course, period = run.course, run.clock.period
         again = None if self.value is None else course.next_at(self.value, at + 1)
-        if period is None or again is None or at < course.lead:
+        if period is None or again is None or at < course.lead or self.source.is_watched:
             return None
         # On the way up and on the way down: twice a period, at unequal distances.
         gap = 0 if again - at == course.period else again - at
@@ -59,7 +58,3 @@ class Mark:
     def is_dormant(self) -> bool:
         """Whether no alarm stands."""
         return self.alarm.due == NEVER
-
-
-Rearm = Callable[[Mark, int], None]
-"""Arms a mark anew from a cycle on."""
