@@ -29,16 +29,23 @@ class Stimuli:
     def __init__(self, chip: Chip, ports: Ports, serial: Mapping[int, Usart], inputs: AnalogInputs) -> None:
         self._ports, self._serial, self._inputs = ports, serial, inputs
         self._alarm = chip.events.alarm(self._carry_out, outlives_reset=True)
+        self._loaded: Sequence[Stimulus] = ()
+        self._timed: Sequence[Stimulus] = ()
+        self._bytes: Sequence[Stimulus] = ()
         self._stimuli: Sequence[Stimulus] = ()
         self._start = self._next = 0
         chip.add(self)
 
     def load(self, stimuli: Sequence[Stimulus], start: int) -> None:
         """Takes stimuli in the order of their cycles, counted from a cycle that is not past."""
-        timed = [each for each in stimuli if not isinstance(each.value, bytes)]
-        self._stimuli, self._start, self._next = timed, start, 0
+        if stimuli is not self._loaded:
+            # Sorted out once: each row of a sweep loads the same ones.
+            self._loaded = stimuli
+            self._timed = [each for each in stimuli if not isinstance(each.value, bytes)]
+            self._bytes = [each for each in stimuli if isinstance(each.value, bytes)]
+        self._stimuli, self._start, self._next = self._timed, start, 0
         self._set_alarm()
-        for each in stimuli:
+        for each in self._bytes:
             # A receiver has a queue of its own.
             if isinstance(each.value, bytes) and isinstance(each.target, int):
                 receiver, begin = self._serial[each.target].receiver, start + each.cycle
