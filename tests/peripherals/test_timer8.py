@@ -184,7 +184,7 @@ def test_a_pin_shows_the_output_only_where_ddr_makes_it_one_and_com_connects_it(
     chip = Fitted.of("atmega328p")
     pin = chip.devices.ports.pin("PD6")
     assert pin is not None
-    levels = []
+    levels = list[bool]()
     for register, value in (
         ("TCCR0A", chip.bit("COM0A1") | chip.bit("COM0A0")),
         ("TCCR0B", chip.bit("FOC0A")),
