@@ -311,6 +311,24 @@ def test_what_was_read_is_held_and_what_was_set_is_not(tmp_path: Path) -> None:
     assert [each.name for each in times("weight = {n}", files=SCALES, n=3, variable="n").held] == []
 
 
+def test_what_is_set_to_several_values_makes_rows() -> None:
+    """Variables, registers and pins before the statements vary more slowly than placeholders, and are not held."""
+    found = times(
+        "if (PINB & 1) weight /= {n};", files=SCALES, n=[3, 10], pins={"PB0": [0, 1]}, globals={"weight": [0, 500]}
+    )
+    assert found.domains == {"weight": "0,500", "PB0": "0,1", "n": "3,10"}
+    assert [tuple(row.values.values()) for row in found.rows] == [
+        (weight, level, n) for weight in (0, 500) for level in (0, 1) for n in (3, 10)
+    ]
+    single = [
+        only("if (PINB & 1) weight /= 10;", files=SCALES, pins={"PB0": level}, globals={"weight": weight}).cycles
+        for weight in (0, 500)
+        for level in (0, 1)
+    ]
+    assert [row.constant.cycles for row in found.rows if row.constant and row.values["n"] == 10] == single
+    assert [each.name for each in found.held] == ["PINB but for PB0"]
+
+
 def test_handlers_that_run_inside_are_counted_and_told_apart() -> None:
     """Timer 1 asks for one every 200 cycles: without a prescaler, cleared on compare match."""
     setup = {"OCR1A": 199, "TCCR1B": 9, "TIMSK1": 2}

@@ -71,6 +71,15 @@ def _is_vtable(variable: Variable) -> bool:
     return variable.type is None and (variable.symbol or "").startswith(("_ZTV", "_ZTT"))
 
 
+def without_set_pins(held: Held, names: Iterable[str]) -> Held:
+    """Leaves the pins that are set for each row, of these names, out of a port that was read whole."""
+    pins = [name for name in names if name[:-1] == f"P{held.name.removeprefix('PIN')}"]
+    if not pins or not isinstance(held.value, int):
+        return held
+    others = held.value & ~sum(1 << int(pin[-1]) for pin in pins)
+    return Held(f"{held.name} but for {', '.join(pins)}", others)
+
+
 class _Part(NamedTuple):
     """A variable or a part of it; a bit-field has `bits`, the first of them `shift` bits above the lowest."""
 

@@ -10,9 +10,11 @@ from cyclerule.firmware.statement_marks import Marks, is_of_statements
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.call import PROBE_AFTER, Callee, apply_placement, enter, own_stack, place_call
-from cyclerule.measure.held import name_held
+from cyclerule.measure.held import name_held, without_set_pins
 from cyclerule.measure.layout import decoded_at
 from cyclerule.measure.results import Held, Measured, Warned
+from cyclerule.measure.rows import set_addresses
+from cyclerule.measure.settings import Setting, write_all
 from cyclerule.measure.stage import Stage, StartingState
 from cyclerule.measure.waiting import explain_runaway
 
@@ -43,7 +45,8 @@ class Passage:
 class StatementRow(NamedTuple):
     """The statements with one set of values: with constants, and with values that the compiler did not know.
 
-    `values` are numbers, and texts of what is none; `shown` has each as one types it.
+    `values` are of what was set before, then of the placeholders: numbers, and texts of what is none; `shown` has each
+    as one types it.
     """
 
     values: Mapping[str, object]
@@ -56,7 +59,8 @@ class StatementRow(NamedTuple):
 class StatementTimes:
     """Statements timed with all their values.
 
-    `domains` are the values of each placeholder as one types them, in the order in which they vary, the last fastest;
+    `domains` are the values of what was set to several before, and of each placeholder, as one types them, in the order
+    in which they vary, the last fastest;
     `variables` the types, by name, of those that were passed as values; `kept` the expressions whose values were kept;
     `settings` what was set before each row.
     """
@@ -100,18 +104,20 @@ def run_statements(
     engine: str,
     limit: int,
     interrupts: bool = False,
+    settings: Sequence[tuple[Setting, object]] = (),
 ) -> Passage:
-    """Runs the statements once from a state; `callee` is their function, `values` what it takes.
+    """Runs the statements once from a state, in which `settings` are set; their function, `callee`, takes `values`.
 
     Raises RunawayError where they are left otherwise than through their end, wait for ever, or take more cycles than
     `limit`; FaultError as a call does.
     """
     chip = stage.chip
     stage.set_state(state)
+    write_all(stage, settings)
+    given = set_addresses(setting for setting, _ in settings)
     before = bytes(chip.data)
     placement = place_call(stage, callee, values)
-    placed = apply_placement(stage, placement)
-    stage.begin(engine, placed)
+    stage.begin(engine, apply_placement(stage, placement) | given)
     log: list[IoWrite] = []
     chip.bus.log = log
     enter(stage, callee.word, interrupts=False)
@@ -128,14 +134,15 @@ def run_statements(
     finally:
         chip.bus.log = None
     handlers = sum(each.end_cycle - each.start_cycle for each in chip.interrupts.finished if each.nested_in is None)
-    depth = placement.stack_pointer - chip.lowest_stack_pointer
+    own = own_stack(placement.stack_pointer, placement.stack_pointer - chip.lowest_stack_pointer)
+    held = name_held(stage, stage.first_reads(before), before, own, given)
     return Passage(
         cycles=chip.cycle - start,
         own_cycles=chip.cycle - start - handlers,
         instructions=stage.instructions - done,
         stack_bytes=stack_pointer - chip.lowest_stack_pointer,
         io=tuple(IoWrite(cycle - start, register, value) for cycle, register, value in log),
-        held=tuple(name_held(stage, stage.first_reads(before), before, own_stack(placement.stack_pointer, depth))),
+        held=tuple(without_set_pins(each, [setting.name for setting, _ in settings]) for each in held),
         warnings=tuple(stage.warnings()),
         engine=stage.used,
     )

@@ -10,7 +10,7 @@ from cyclerule.machine.bus import Unmodelled
 from cyclerule.measure.batches import Batches, are_columns, takes_batches
 from cyclerule.measure.call import Callee, check_stack, enter, own_stack, run_to_return
 from cyclerule.measure.domains import count_rows, input_at
-from cyclerule.measure.held import name_held
+from cyclerule.measure.held import name_held, without_set_pins
 from cyclerule.measure.pace import FIRST_BATCH, LONGEST_SECONDS, Clock, Pace, Progress, next_batch
 from cyclerule.measure.results import Extreme, Held, Measured, Sweep, Value
 from cyclerule.measure.rows import Varied, combinations, set_addresses, set_ups
@@ -183,15 +183,7 @@ class _Course:
     def _note_held(self, first_reads: Mapping[int, int], stack: range, before: bytes) -> None:
         given = set_addresses(setting for setting, _ in self.varied)
         for each in name_held(self.stage, first_reads, before, stack, given):
-            self.held.setdefault(each.name, self._without_set_pins(each))
-
-    def _without_set_pins(self, held: Held) -> Held:
-        """Leaves the pins that are set for each row out of a port that was read whole."""
-        pins = [setting.name for setting, _ in self.varied if setting.name[:-1] == f"P{held.name.removeprefix('PIN')}"]
-        if not pins or not isinstance(held.value, int):
-            return held
-        others = held.value & ~sum(1 << int(pin[-1]) for pin in pins)
-        return Held(f"{held.name} but for {', '.join(pins)}", others)
+            self.held.setdefault(each.name, without_set_pins(each, [setting.name for setting, _ in self.varied]))
 
     def _note_touched(self) -> None:
         if self.stage.chip.bus.unmodelled:

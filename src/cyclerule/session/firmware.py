@@ -51,12 +51,16 @@ Before = str | tuple[object, ...]
 
 
 class Start(NamedTuple):
-    """A chip, the state to start from, the cycles after which a run is given up, and what was set in that state."""
+    """A chip, the state to start from, the cycles after which a run is given up, and what was set in that state.
+
+    `varied` is what takes several values, and is set before each run.
+    """
 
     stage: Stage
     state: StartingState
     limit: int
     settings: Mapping[str, object]
+    varied: Sequence[tuple[Setting, Sequence[object]]]
 
 
 class Firmware:
@@ -266,16 +270,12 @@ class Firmware:
     ) -> Start:
         """Gives the chip and the state after running functions, then setting variables, registers and pins.
 
-        Raises ArgumentError for something that is given several values.
+        What is given several values is left to be set before each run.
         """
         limit = _limit(max_cycles)
         settings, varied = split_settings(self._settings(*given))
-        if varied:
-            raise ArgumentError(
-                f"{varied[0][0].name}: one value of it is set here; several are for a sweep of a function"
-            )
         named = {setting.name: value for setting, value in settings}
-        return Start(self._stage, self._state(before, settings, limit, after), limit, named)
+        return Start(self._stage, self._state(before, settings, limit, after), limit, named, varied)
 
     def measured(self, what: str, before: Sequence[Before], engine: str, after: str | None = None) -> Measured:
         """Says what is measured on this firmware, from which state."""

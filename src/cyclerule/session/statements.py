@@ -1,6 +1,6 @@
 """Timing statements: compiled in functions of their own, in the context of a file or alone for a part."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,10 @@ from cyclerule.firmware.statement_text import Statements
 from cyclerule.firmware.statements import StatementsUnit, statements_unit, symbol_of
 from cyclerule.firmware.types import FunctionType, VoidType
 from cyclerule.measure.call import Callee
+from cyclerule.measure.domain_text import domain_text, value_text
+from cyclerule.measure.domains import count_rows, input_at
 from cyclerule.measure.pace import LONGEST_SECONDS, Clock, Pace, Progress
+from cyclerule.measure.settings import Setting
 from cyclerule.measure.stage import check_engine
 from cyclerule.measure.statements import SUBJECT, Passage, StatementRow, StatementTimes, check_end, run_statements
 from cyclerule.parts import load_part
@@ -201,15 +204,21 @@ class BuiltStatements:
         """Times every row, each from the same starting state; `settings` are of variables, registers and pins."""
         measured = self.firmware.measured(self.plan.statements.shown, before, engine, after)
         course = _Course(self, before, settings, engine, max_cycles, interrupts, after=after)
+        varied = _named(course.start.varied, self.plan.literals)
+        count = count_rows(varied.values()) * self.plan.count
         rows = []
-        clock = Clock(SUBJECT, self.plan.count, progress, LONGEST_SECONDS)
-        for index, columns in enumerate(self.variants):
-            given = course.given = self.plan.row(index)
+        clock = Clock(SUBJECT, count, progress, LONGEST_SECONDS)
+        for index in range(count):
+            set_before, own = input_at(varied, index // self.plan.count), self.plan.row(index % self.plan.count)
+            course.set_row(set_before.values(), own)
             rows.append(
                 StatementRow(
-                    {name: each.value for name, each in given.items()},
-                    {name: each.shown for name, each in given.items()},
-                    *(None if variant is None else course.run(variant) for variant in columns),
+                    {**set_before, **{name: each.value for name, each in own.items()}},
+                    {
+                        **{name: value_text(value) for name, value in set_before.items()},
+                        **{name: each.shown for name, each in own.items()},
+                    },
+                    *(None if each is None else course.run(each) for each in self.variants[index % self.plan.count]),
                 )
             )
             clock.look(index + 1)
@@ -218,7 +227,10 @@ class BuiltStatements:
             measured=replace(measured, engine=course.engine),
             code=self.plan.statements.text,
             files=tuple(map(str, self.files)),
-            domains={name: literals_text(each) for name, each in self.plan.literals.items()},
+            domains={
+                **{name: domain_text(values) for name, values in varied.items()},
+                **{name: literals_text(each) for name, each in self.plan.literals.items()},
+            },
             variables=self.plan.variables,
             kept=self.kept,
             rows=tuple(rows),
@@ -247,13 +259,21 @@ class _Course:
         self.marks = read_marks(firmware.image, len(unit.rows))
         for marks in self.marks:
             check_end(self.start.stage, marks)
-        columns = self.built.plan.constant + self.built.plan.variable
-        self.pace = Pace(check_engine(self.wanted), columns * self.built.plan.count, can_batch=False)
+        plan, varied = self.built.plan, count_rows(values for _, values in self.start.varied)
+        runs = varied * plan.count * (plan.constant + plan.variable)
+        self.pace = Pace(check_engine(self.wanted), runs, can_batch=False)
         self.runs = 0
+        self.set_before: Sequence[tuple[Setting, object]] = ()
         self.given: Mapping[str, Literal] = {}
         self.empty: dict[int, Mapping[str, Literal]] = {}
         self.folded: set[int] = set()
         self.judged: set[int] = set()
+
+    def set_row(self, set_before: Iterable[object], given: Mapping[str, Literal]) -> None:
+        """Takes the next row: the values of what is set before it, and those of its placeholders."""
+        self.given = given
+        settings = (setting for setting, _ in self.start.varied)
+        self.set_before = list(zip(settings, set_before, strict=True))
 
     def run(self, variant: Variant) -> Passage:
         """Runs a row's statements once."""
@@ -271,6 +291,7 @@ class _Course:
                 engine=self.pace.engine(self.runs),
                 limit=self.start.limit,
                 interrupts=self.interrupts,
+                settings=self.set_before,
             ),
         )
         self.engine = passage.engine
@@ -314,6 +335,16 @@ class _Course:
         shown = rows[min(numbers)].shown or "a variable"
         others = f" and {len(numbers) - 1:,} more" if len(numbers) > 1 else ""
         return f"with {shown}{others}: {text}"
+
+
+def _named(
+    varied: Sequence[tuple[Setting, Sequence[object]]], placeholders: Container[str]
+) -> dict[str, Sequence[object]]:
+    """Gives what is set by the name that stands in the rows; a placeholder of the same name keeps it."""
+    return {
+        f"{setting.kind} {setting.name}" if setting.name in placeholders else setting.name: values
+        for setting, values in varied
+    }
 
 
 def _said_of_the_text(unit: StatementsUnit, do: Callable[[], _Result]) -> _Result:
