@@ -17,4 +17,5 @@ def cache_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]
     """No test reads what an earlier run left in the user's cache, or leaves anything there."""
     with pytest.MonkeyPatch.context() as environment:
         environment.setenv("CYCLERULE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        environment.setenv("CYCLERULE_DATA", str(tmp_path_factory.mktemp("data")))
         yield

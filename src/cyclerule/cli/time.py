@@ -1,5 +1,6 @@
 """`cyclerule time`: the cycles of a function, for one input or many."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -115,6 +116,9 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 @click.option("--variable", metavar="[TYPE] NAME", multiple=True, help="Pass a placeholder of --code as a value.")
 @click.option("--both", is_flag=True, help="Time --code with constants and with --variable, side by side.")
 @click.option("--keep", metavar="EXPRESSION", multiple=True, help="Keep a result of --code alive; repeatable.")
+@click.option(
+    "--on-save", "on_save", is_flag=True, help="Time again whenever a source or header is saved; Ctrl-C ends."
+)
 @click.option("--comment", "as_comment", is_flag=True, help="Print a C comment to paste beside the code.")
 @click.option("--settings", "shows_settings", is_flag=True, help="Show each setting and where it came from, and stop.")
 @show_options
@@ -140,11 +144,13 @@ def command(
     until: str | None,
     max_passes: int | None,
     signals: Path | None,
+    on_save: bool,
     **how: Any,
 ) -> None:
     """Say how many clock cycles a function takes, for one input or for many."""
     from cyclerule.cli.code import check_without_code
     from cyclerule.cli.faces import print_settings, print_time
+    from cyclerule.cli.last import change_since
     from cyclerule.cli.passes import find_target, print_alone, time_in_place
     from cyclerule.cli.phases import time_phases, wants_phases, without_phases
     from cyclerule.cli.words import one_function, read_assignments, sort_words
@@ -156,6 +162,11 @@ def command(
 
     if shows_settings:
         print_settings(settings, output, as_json=as_json)
+        return
+    if on_save:
+        from cyclerule.cli.on_save import time_at_each_save
+
+        time_at_each_save(click.get_current_context(), words, settings, output)
         return
     given = sort_words(words)
     how = without_phases(how) if code is not None or given.lines else how
@@ -218,4 +229,6 @@ def command(
         # Without values there are its passes in place all the same.
         print_alone(in_place, f"kept apart: {error}", output, **shown)
         return
-    print_time(view_timed(timed, in_place), output, **shown)
+    state = {"before": before, "after": how["after"], "interrupts": how["interrupts"], "signals": signals}
+    change = change_since(program, timed, state | {"apart": apart})
+    print_time(replace(view_timed(timed, in_place), change=change), output, **shown)

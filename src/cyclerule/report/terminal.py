@@ -34,7 +34,7 @@ PIPED_WIDTH = 80
 WIDEST_RULE = 110
 
 _END = re.compile(r"(?: |\x1b\[[0-9;]*m)+$", re.MULTILINE)
-_ASCII_WORDS = {"µ": "u", "…": "...", "·": "|", "–": "-", "’": "'", "×": "x"}
+_ASCII_WORDS = {"µ": "u", "…": "...", "·": "|", "–": "-", "’": "'", "×": "x", "\N{MINUS SIGN}": "-"}
 
 
 class Screen:
@@ -95,9 +95,11 @@ class Screen:
 def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_brief: bool = False) -> None:
     """Shows a timed function; `rows` is how many inputs are at most shown one by one."""
     if is_brief:
-        screen.whole_line(sentence(view))
+        screen.whole_line(sentence(view) + (f"; {view.change}" if view.change else ""))
         return
     _show_sentence(screen, view)
+    if view.change:
+        screen.line(view.change, style="bold", indent=2)
     screen.line(small_print(view), style="dim", indent=2)
     screen.line()
     if view.in_place is not None and len(view.in_place.places) > NAMED_PLACES:

@@ -84,9 +84,10 @@ class TimeView:
     `median` is the lower one, a count that an input has. `histogram` has [cycles, how many inputs], upwards. `varied`
     are the parameters, and what was set, with more than one value. `calls` has every row that was kept. `buffers` are
     in hexadecimal as they are after a single call, and `read` says by their types what they and a structure that was
-    returned hold. `notes` are remarks on what was measured, `warnings` what the
-    figures rest on and the model lacks, `build_warnings` the compiler's. `standing` is what became of the function
-    in the program's own build, `in_place` its passes there where it is inlined or cloned.
+    returned hold. `change` says how the cycles differ from the last time, and is in no document. `notes` are remarks
+    on what was measured, `warnings` what the figures rest on and the model lacks, `build_warnings` the compiler's.
+    `standing` is what became of the function in the program's own build, `in_place` its passes there where it is
+    inlined or cloned.
     """
 
     function: str
@@ -113,6 +114,7 @@ class TimeView:
     handler_cycles: int = 0
     buffers: dict[str, str] = field(default_factory=dict)
     read: dict[str, str] = field(default_factory=dict)
+    change: str = ""
     writes: list[WriteView] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
