@@ -366,6 +366,47 @@ class EngineContract:
             assert [e.vector for e in bench.requester.entered] == ([4, 9] if later <= wake else [9, 4])
             assert bench.entered()[0] == 100 + wake
 
+    @pytest.mark.parametrize("held", [1, 4, 103, 104, 105, 200])
+    def test_a_level_that_is_gone_before_the_chip_is_awake_wakes_it_and_interrupts_nothing(self, held: int) -> None:
+        """It must be held until the start-up time is over to interrupt: DS40002061A sec. 13.2.1."""
+        start_up = 100
+        bench = self.straight(line("SLEEP"), line("INC Rd", 2), line("NOP"))
+        bench.chip.enters_sleep = lambda cycle: True
+        bench.chip.wakes = lambda cycle: start_up
+        bench.requester.levels = frozenset({5})
+        withdraw = bench.chip.events.alarm(lambda cycle: bench.chip.interrupts.set_request(5, False))
+        bench.saved = bench.chip.save()
+        bench.reset()
+        bench.requester.ask(5, bench.begin + 50)
+        withdraw.set(bench.begin + 50 + held)
+        awake = 50 + start_up + rule("interrupt taken while asleep", 2)
+        if held > start_up + rule("interrupt taken while asleep", 2):
+            assert bench.run(to="end", limit=awake + bench.response + 1) is Stop.LIMIT
+            assert bench.entered() == [awake]
+        else:
+            assert bench.run() is Stop.AT_EXIT
+            assert bench.entered() == []
+            assert bench.cycle == awake + 2
+        assert not bench.chip.is_asleep
+        assert bench.chip.asleep_cycles == awake - 1
+
+    def test_a_request_that_cannot_wake_waits_until_another_has_woken_the_chip(self) -> None:
+        """Table 10-1 of DS40002061A: each mode has its wake-up sources; the lowest vector is served first then."""
+        bench = self.straight(line("SLEEP"), line("INC Rd", 2), line("NOP"))
+        bench.chip.enters_sleep = lambda cycle: True
+        wake = rule("interrupt taken while asleep", 2)
+        bench.reset()
+        bench.chip.interrupts.wakers = 1 << 9
+        bench.requester.ask(3, bench.begin + 10)
+        bench.requester.ask(9, bench.begin + 500)
+        assert bench.run() is Stop.AT_EXIT
+        assert next((e.vector, e.cycle - bench.begin) for e in bench.requester.entered) == (3, 500 + wake)
+        assert bench.entered()[1] == 500 + wake + bench.handler_cost + 1
+        bench.reset()
+        bench.chip.interrupts.wakers = 1 << 9
+        bench.requester.ask(3, bench.begin + 10)
+        assert bench.run() is Stop.HALTED
+
     def test_a_chip_asleep_without_anything_to_come_is_halted(self) -> None:
         """No event is left that could ask for an interrupt."""
         bench = self.straight(line("SLEEP"), line("NOP"))

@@ -109,6 +109,7 @@ class Reference:
                         # A level that is gone before the CPU runs again has woken it, "but no interrupt will be
                         # generated": DS40002061A sec. 13.
                         if not interrupts.requests:
+                            is_first = False
                             continue
                     pc = self._enter_handler(pc, cycle)
                     cycle += interrupts.response_cycles

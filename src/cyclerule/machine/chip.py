@@ -170,7 +170,8 @@ class Chip:
         for device in self.devices:
             tell = getattr(device, "settle_after_reset", None)
             if tell is not None:
-                tell(self.cycle)
+                # Pins are let go when the reset comes, not when the program begins.
+                tell(came.cycle + 1)
         self.events.version += 1
 
     def state_at_power_on(self, device: Device) -> Any:

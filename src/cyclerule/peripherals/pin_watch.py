@@ -70,6 +70,13 @@ class PinWatch:
         if self._coming:
             self._alarm.set(self._coming[0][0])
 
+    def settle_after_reset(self, cycle: int) -> None:
+        """Takes the levels that pins have come to for granted; a reset asks for no interrupt."""
+        self._coming = []
+        self._alarm.clear()
+        for each in self._watched:
+            each.level = each.pin.level
+
     def save(self) -> Any:
         """Gives what is on its way, and what each pin was seen as."""
         return tuple(self._coming), self._noticed, self._stands_still, tuple(each.save() for each in self._watched)

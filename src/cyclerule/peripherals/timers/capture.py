@@ -88,6 +88,12 @@ class InputCapture:
         if self.is_enabled and level == self.is_rising:
             self._take(cycle)
 
+    def settle_after_reset(self, cycle: int) -> None:
+        """Takes the level that the pin has come to for granted; a reset captures nothing."""
+        self._coming = []
+        self._alarm.clear()
+        self._filtered = self.pin is not None and self.pin.level
+
     def save(self) -> Any:
         """Gives settings and what is on its way."""
         settings = self.is_rising, self.cancels_noise, self.is_enabled
