@@ -120,7 +120,11 @@ def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int
     """
     chip = stage.chip
     moved = chip.stack_pointer - stack_pointer
-    if chip.program_counter != stage.return_word:
+    if stage.resets and chip.program_counter != stage.return_word:
+        reset = stage.resets[0]
+        who = "the watchdog" if reset.cause == "WDRF" else "the RESET pin"
+        how = f"never returns: {who} reset the chip at cycle {reset.cycle - start} of it"
+    elif chip.program_counter != stage.return_word:
         how = (
             "never returns: it came to the reset vector, where the program starts anew (a call of a null pointer, "
             "or a longjmp to a place that setjmp did not fill?)"
@@ -153,8 +157,11 @@ def _watch(stage: Stage) -> _Turn | None:
     saved = chip.save()
     noted = engine.first_reads, bytes(engine.seen)
     log, chip.bus.log = chip.bus.log, []
+    stop_run = chip.stop_run
     counted = engine.instructions
     try:
+        # A watchdog that goes off meanwhile resets nothing.
+        chip.stop_run = None
         first = _state(stage)
         words: list[int] = []
         reads: set[int] = set()
@@ -165,7 +172,7 @@ def _watch(stage: Stage) -> _Turn | None:
             reads = {address for address in engine.first_reads if address >= 32}
             if stop is Stop.HALTED:
                 return _Turn(words, sorted(reads), True)
-            if stop is not Stop.LIMIT:
+            if stop is not Stop.LIMIT or chip.pending_reset is not None:
                 return None
             if not chip.bus.log and _state(stage) == first:
                 # A timer that runs makes the loop's own reads of it change, so only a quiet chip proves anything.
@@ -176,6 +183,7 @@ def _watch(stage: Stage) -> _Turn | None:
         return None
     finally:
         chip.restore(saved)
+        chip.stop_run = stop_run
         engine.first_reads, engine.seen[:] = noted
         engine.instructions = counted
         chip.bus.log = log
@@ -223,7 +231,11 @@ def _what_it_waits_for(stage: Stage, reads: list[int], *, is_certain: bool, is_p
     names = ", ".join(dict.fromkeys(told))
     if not names:
         return ""
-    return f"; waits for {names} to change" if is_certain else f", which reads {names}"
+    if not is_certain:
+        return f", which reads {names}"
+    registers = {chip.bus.name(address) for address in reads if address < chip.ram_start}
+    why = [said for name in sorted(registers) if (said := stage.devices.system.why_still(name))]
+    return f"; waits for {names} to change{''.join(f'; {each}' for each in why)}"
 
 
 def _handlers_that_store(stage: Stage, addresses: range) -> list[str]:

@@ -83,8 +83,8 @@ class Adc:
     ) -> None:
         self.chip, self._map, self.inputs, self._power = chip, channels, inputs, power
         bus = chip.bus
-        self._register = "ADCSRA" if "ADCSRA" in chip.part.registers else "ADCSR"
-        self._control = bus.address(self._register) or 0
+        self.register = "ADCSRA" if "ADCSRA" in chip.part.registers else "ADCSR"
+        self._control = bus.address(self.register) or 0
         self._mux = bus.address("ADMUX") or 0
         self._low = bus.address("ADCL") or 0
         self._triggers = triggers(chip.part) if "ADTS0" in chip.part.bits else ()
@@ -197,7 +197,7 @@ class Adc:
             found = self._find_source(trigger)
             if found is None:
                 self.chip.bus.report_unmodelled(
-                    self._trigger_register or self._register, f"conversions triggered by ADTS = {self._setting}"
+                    self._trigger_register or self.register, f"conversions triggered by ADTS = {self._setting}"
                 )
         if found is self._source:
             return

@@ -29,6 +29,16 @@ class SystemDevices:
     adc: Adc | None
     comparator: Comparator | None
 
+    def why_still(self, register: str) -> str:
+        """Says why a register of these devices does not change by itself; empty where there is no more to say."""
+        if self.adc is not None and register == self.adc.register:
+            if not self.adc.is_enabled:
+                return "the converter is off (ADEN)"
+            return "" if self.adc.is_converting else "no conversion has been started (ADSC)"
+        if self.comparator is not None and register == "ACSR":
+            return "no voltage on the comparator's inputs is to change"
+        return ""
+
 
 def fit_system(chip: Chip) -> SystemDevices:
     """Gives a chip those that its part has."""
