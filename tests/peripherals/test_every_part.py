@@ -17,7 +17,7 @@ from cyclerule.toolchain import find
 MODELLED = re.compile(
     r"""SREG|SPL|SPH|SP|RAMPZ|EIND               # the CPU
     |(PORT|DDR|PIN)[A-L]|GPIOR\d?                # ports, general purpose registers
-    |TCCR[0-5][ABC]?|(TCNT|ICR|OCR)[0-5][ABC]?[LH]?|E?TIMSK\d?|E?TIFR\d?|GTCCR|SFIOR|ASSR  # timers
+    |TCCR[0-5][ABC]?|(TCNT|ICR|OCR)[0-5][ABC]?[LH]?|E?TIMSK\d?|E?TIFR\d?|GTCCR|SFIOR|ASSR|PLLCSR  # timers
     |UDR\d?|UCSR\d?[ABC]|USR|UCR|UBRR\d?[LH]?|UBRRHI                                  # serial ports
     |SP[CSD]R0?|TW(BR|SR|AR|DR|CR|AMR)|USI(DR|SR|CR|BR)                              # SPI, TWI, USI
     |SMCR|MCUCR|MCUCS                            # sleep

@@ -27,6 +27,31 @@ def test_its_reset_bit_starts_the_phase_anew_and_clears_itself(part: str, regist
     assert chip.unmodelled() == []
 
 
+@pytest.mark.parametrize(("bit", "n"), [("PSR0", 0), ("PSR1", 1)])
+def test_two_prescalers_are_reset_apart(bit: str, n: int) -> None:
+    """ATtiny25/45/85 datasheet 2586Q, GTCCR: PSR0 for timer 0, PSR1 for timer 1."""
+    chip = Fitted.of("attiny85")
+    # Both at clock/64.
+    chip.write("TCCR0B", 3, at=1)
+    chip.write("TCCR1", 7, at=1)
+    assert [chip.timer(k).count(99) for k in (0, 1)] == [1, 1]
+    chip.write("GTCCR", chip.bit(bit), at=100)
+    assert chip.read("GTCCR", 101) == 0
+    assert [chip.timer(k).count(128) for k in (0, 1)] == [1 if k == n else 2 for k in (0, 1)]
+    assert chip.timer(n).count(164) == 2
+
+
+@pytest.mark.parametrize(("n", "control", "select", "bit"), [(0, "TCCR0", 3, "PSR0"), (1, "TCCR1B", 7, "PSR1")])
+def test_a_reset_bit_may_stand_beside_the_clock_select(n: int, control: str, select: int, bit: str) -> None:
+    """ATtiny26 datasheet 1477, TCCR0 and TCCR1B; clock/64 on both."""
+    chip = Fitted.of("attiny26")
+    chip.write(control, select, at=1)
+    assert chip.timer(n).count(99) == 1
+    chip.write(control, select | chip.bit(bit), at=100)
+    assert chip.read(control, 101) == select
+    assert [chip.timer(n).count(cycle) for cycle in (163, 164)] == [1, 2]
+
+
 def test_timers_that_share_it_tick_together() -> None:
     """Timers 0, 1, 3, 4 and 5 of the ATmega2560 have one prescaler: its datasheet, sec. 18."""
     chip = Fitted.of("atmega2560")

@@ -15,8 +15,9 @@ from cyclerule.peripherals.timers.asynchronous import AsynchronousTimer8, Crysta
 from cyclerule.peripherals.timers.clock import ClockSelect
 from cyclerule.peripherals.timers.compare_output import CompareOutput, PortOutputs
 from cyclerule.peripherals.timers.external import ExternalClock
-from cyclerule.peripherals.timers.layout import NUMBERS, Layout, is_asynchronous, layout_of
-from cyclerule.peripherals.timers.prescaler import Prescaler, PrescalerControl
+from cyclerule.peripherals.timers.high_speed import DIVISORS, HighSpeedTimer8
+from cyclerule.peripherals.timers.layout import NUMBERS, Layout, has_high_speed_clock, is_asynchronous, layout_of
+from cyclerule.peripherals.timers.prescaler import OWN_RESET_BITS, SHARED_RESET_BITS, Prescaler, PrescalerControl
 from cyclerule.peripherals.timers.timer import Timer
 from cyclerule.peripherals.timers.timer8 import Timer8
 from cyclerule.peripherals.timers.timer16 import Timer16
@@ -38,8 +39,9 @@ def fit_timers(chip: Chip, ports: Ports, power: PowerReduction, system_clock: Sy
         return {}
     shared = Prescaler(chip)
     own = Prescaler(chip) if any(is_asynchronous(part, layout.number) for layout in layouts) else None
-    PrescalerControl(chip, shared, own)
-    for prescaler in (shared, own):
+    fast = Prescaler(chip) if any(has_high_speed_clock(part, layout.number) for layout in layouts) else None
+    _control_prescalers(chip, shared, own, fast)
+    for prescaler in (shared, own, fast):
         if prescaler is not None:
             power.on_change(partial(prescaler.follow, partial(_is_still, power, prescaler, "")))
     fitter = _Fitter(chip, ports, shared)
@@ -48,12 +50,30 @@ def fit_timers(chip: Chip, ports: Ports, power: PowerReduction, system_clock: Sy
         if own is not None and is_asynchronous(part, layout.number):
             prescaler, timer = own, fitter.asynchronous(layout, own, system_clock)
             system_clock.on_division(own.schedule)
+        elif fast is not None and has_high_speed_clock(part, layout.number):
+            prescaler, timer = fast, fitter.high_speed(layout, fast)
         else:
             prescaler, timer = shared, fitter.synchronous(layout)
+        timer.reset_prescaler = prescaler.reset
         timers[layout.number] = timer
         prescaler.on_change(timer.settle, timer.schedule)
         power.on_change(partial(_follow_power, power, prescaler, timer))
     return timers
+
+
+def _control_prescalers(chip: Chip, shared: Prescaler, own: Prescaler | None, fast: Prescaler | None) -> None:
+    bits = chip.part.bits
+    resets: list[tuple[Prescaler, tuple[str, ...]]] = [(shared, SHARED_RESET_BITS)]
+    if own is not None:
+        resets.append((own, OWN_RESET_BITS))
+    elif "PSR0" in bits:
+        # Timers 0 and 1 have a prescaler each: ATtiny15, ATtiny25/45/85.
+        resets = [(shared, ("PSR0",))]
+    strobes = 0
+    if fast is not None:
+        resets.append((fast, ("PSR1",)))
+        strobes = sum(1 << bits[name] for name in ("FOC1A", "FOC1B") if name in bits)
+    PrescalerControl(chip, resets, strobes if "GTCCR" in chip.part.registers else 0)
 
 
 def _is_still(power: PowerReduction, prescaler: Prescaler, bit: str) -> bool:
@@ -97,6 +117,11 @@ class _Fitter:
             crystal=Crystal(system_clock),
             oscillator_pin=external,
         )
+
+    def high_speed(self, layout: Layout, prescaler: Prescaler) -> Timer:
+        """Makes a timer with four clock select bits, on a prescaler of its own."""
+        clocks = None, *map(prescaler.tap, DIVISORS)
+        return HighSpeedTimer8(self._chip, layout, clocks, self._registers, outputs=self._outputs.of(layout))
 
     def _shared_clocks(self, number: int) -> tuple[ClockSelect, ...]:
         pin = self._pin(f"T{number}")

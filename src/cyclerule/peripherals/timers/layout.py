@@ -6,7 +6,7 @@ from typing import Literal, NamedTuple
 
 from cyclerule.machine.generation import has_single_bit_access
 from cyclerule.parts.part import Part
-from cyclerule.peripherals.timers.waveform import MODES_8_BIT, MODES_16_BIT, Mode, Slope
+from cyclerule.peripherals.timers.waveform import MODES_8_BIT, MODES_16_BIT, Mode, Slope, Top
 
 NUMBERS = range(6)
 CHANNELS = "ABC"
@@ -43,6 +43,8 @@ class Layout:
     mode_bits: tuple[Bit, ...]
     clock_letter: str
     units: Mapping[str, Unit]
+    prescaler_reset: Bit | None = None
+    """A bit that resets the timer's prescaler, where it stands in a control register of the timer itself."""
     is_first_generation: bool = False
     is_current_generation: bool = False
     """Whether the part is of the ATmega48's generation or later."""
@@ -63,15 +65,65 @@ def layout_of(part: Part, number: int) -> Layout | None:
     count = part.registers.get(f"TCNT{number}")
     # ATtiny28 has its flags in IFR and their enable bits in ICR.
     has_flags = f"TIMSK{number}" in part.registers or "TIMSK" in part.registers
-    if count is None or not has_flags or has_high_speed_clock(part, number):
+    if count is None or not has_flags:
         return None
+    if has_high_speed_clock(part, number):
+        return high_speed_layout(part, number)
     layout = _sixteen_bits(part, number) if count.size_bytes == 2 else _eight_bits(part, number)
-    return None if layout is None else replace(layout, is_current_generation=has_single_bit_access(part))
+    if layout is None:
+        return None
+    return replace(
+        layout,
+        prescaler_reset=_prescaler_reset(part, number, layout.clock_letter),
+        is_current_generation=has_single_bit_access(part),
+    )
+
+
+def _prescaler_reset(part: Part, number: int, letter: str) -> Bit | None:
+    """Gives PSRn where it stands beside the clock select: ATtiny26 (1477, TCCR0 and TCCR1B)."""
+    if f"PSR{number}" not in part.bits or "GTCCR" in part.registers or "SFIOR" in part.registers:
+        return None
+    return Bit(letter, part.bits[f"PSR{number}"])
 
 
 def has_high_speed_clock(part: Part, number: int) -> bool:
     """Tells whether a timer is one with four clock select bits and a PLL, as timer 1 of the ATtiny26 and ATtiny85."""
     return f"CS{number}3" in part.bits
+
+
+def high_speed_layout(part: Part, n: int) -> Layout | None:
+    """Gives a timer with four clock select bits and OCRnC as TOP; None for those of ten bits, and the ATtiny15's.
+
+    ATtiny25/45/85 datasheet 2586Q, sec. 12: TCCR1, and for channel B GTCCR (here "G"); ATtiny26, 1477: TCCR1A and
+    TCCR1B. The mode bits are CTC1, PWM1A and PWM1B.
+    """
+    bits, registers = part.bits, part.registers
+    if f"OCR{n}C" not in registers or f"TC{n}H" in registers:
+        return None
+    if f"TCCR{n}" in registers:
+        controls, places = {"": f"TCCR{n}"}, ("", "G")
+        mode_letters = ("", "", "G")
+        strobes = ("G", "G")
+        clock = ""
+    else:
+        controls, places = {letter: f"TCCR{n}{letter}" for letter in "AB"}, ("A", "A")
+        mode_letters = ("B", "A", "A")
+        strobes = ("A", "A")
+        clock = "B"
+    names = (f"CTC{n}", f"PWM{n}A", f"PWM{n}B")
+    mode_bits = tuple(Bit(letter, bits[name]) for letter, name in zip(mode_letters, names, strict=True))
+    units = {
+        channel: Unit(
+            f"OCR{n}{channel}",
+            f"{n}{channel}",
+            Bit(place, bits[f"COM{n}{channel}0"]),
+            Bit(strobe, bits[f"FOC{n}{channel}"]),
+        )
+        for channel, place, strobe in zip("AB", places, strobes, strict=True)
+    }
+    pulses = {mode: Mode(Slope.FAST, Top.OCRC) for mode in range(2, 8)}
+    modes = {0: MODES_8_BIT[0], 1: Mode(Slope.CLEAR_ON_COMPARE, Top.OCRC), **pulses}
+    return Layout(n, 1, controls, modes, mode_bits, clock, units, _prescaler_reset(part, n, clock))
 
 
 def is_asynchronous(part: Part, number: int) -> bool:
@@ -92,7 +144,7 @@ def _sixteen_bits(part: Part, n: int) -> Layout | None:
     controls = {letter: f"TCCR{n}{letter}" for letter in "ABC" if f"TCCR{n}{letter}" in part.registers}
     strobes = "C" if "C" in controls else "A"
     units = _units(part, n, output="A" if "A" in controls else None, strobes=strobes)
-    return Layout(n, 2, controls, modes, mode_bits, "B", units, is_first)
+    return Layout(n, 2, controls, modes, mode_bits, "B", units, is_first_generation=is_first)
 
 
 def _eight_bits(part: Part, n: int) -> Layout | None:
@@ -112,7 +164,7 @@ def _eight_bits(part: Part, n: int) -> Layout | None:
         mode_bits = tuple(Bit(letter, bits[f"WGM{n}{each}"]) for each in "01")
         return Layout(n, 1, controls, MODES_8_BIT, mode_bits, letter, units)
     if f"PWM{n}" in bits and f"CTC{n}" in bits and units:
-        return Layout(n, 1, controls, _FIRST_8_BIT, (Bit(letter, 6), Bit(letter, 3)), letter, units, True)
+        return Layout(n, 1, controls, _FIRST_8_BIT, (Bit(letter, 6), Bit(letter, 3)), letter, units, None, True)
     if f"CTC{n}" in bits and letter == "A":
         # ATtiny48/88 timer 0 (8008, TCCR0A): no outputs.
         modes = {0: MODES_8_BIT[0], 1: MODES_8_BIT[2]}

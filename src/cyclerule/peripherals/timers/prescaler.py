@@ -4,7 +4,7 @@ ATmega48A/…/328P datasheet DS40002061A sec. 17: one of ten bits shared by time
 PSRSYNC; sec. 18.10: one of timer 2's own, reset by PSRASY; TSM holds both.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 from cyclerule.machine.chip import Chip
@@ -157,16 +157,20 @@ class Tap(NamedTuple):
 
 
 class PrescalerControl:
-    """The register with the reset bits and TSM: GTCCR, or SFIOR on older parts, which has bits of other devices too."""
+    """The register with the reset bits and TSM: GTCCR, or SFIOR on older parts, which has bits of other devices too.
 
-    def __init__(self, chip: Chip, shared: Prescaler | None, own: Prescaler | None) -> None:
+    Each prescaler comes with the names that its reset bit may have; `strobes` are bits of others that read as zero.
+    """
+
+    def __init__(self, chip: Chip, resets: Iterable[tuple[Prescaler, tuple[str, ...]]], strobes: int = 0) -> None:
+        self._strobes = strobes
         self._bus, self._data = chip.bus, chip.data
         bits = chip.part.bits
         self._register = next((name for name in ("GTCCR", "SFIOR") if name in chip.part.registers), None)
         self._resets = [
             (1 << bits[name], prescaler)
-            for prescaler, names in ((shared, SHARED_RESET_BITS), (own, OWN_RESET_BITS))
-            if prescaler is not None and (name := next((each for each in names if each in bits), None)) is not None
+            for prescaler, names in resets
+            if (name := next((each for each in names if each in bits), None)) is not None
         ]
         self._hold = 1 << bits["TSM"] if "TSM" in bits else 0
         self._value = 0
@@ -186,8 +190,10 @@ class PrescalerControl:
             if not holds:
                 self._value &= ~reset
         if self._address is not None:
+            # Those who have claimed bits see the strobes with this write, as no other access does.
             self._data[self._address] = self._value
         self._report_others()
+        self._value &= ~self._strobes
 
     def _report_others(self) -> None:
         others = self._value & ~(self._hold | sum(reset for reset, _ in self._resets))

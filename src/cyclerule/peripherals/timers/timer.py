@@ -45,6 +45,7 @@ class Timer:
         self._clocks, self._outputs = clocks, outputs
         self._control = dict.fromkeys(layout.controls, 0)
         self._is_halted = False
+        self.reset_prescaler: Callable[[int], None] | None = None
         self._run: Run | None = None
         self._used: ClockSelect = None
         self._count, self._is_falling, self._since = 0, False, 0
@@ -78,7 +79,12 @@ class Timer:
             # Of several names of a bit the header of the AT90S2313 has the one without a letter for the register alone.
             names = (unit.name, f"{n}A") if channel == "A" else (unit.name,)
             flags, enables = tuple(f"OCF{name}" for name in names), tuple(f"OCIE{name}" for name in names)
-            vectors = (f"COMP{channel}", f"COMP_{channel}", *(("COMP", f"COMP{n}") if channel == "A" else ()))
+            vectors = (
+                f"COMP{channel}",
+                f"COMP_{channel}",
+                f"CMP{channel}",
+                *(("COMP", f"COMP{n}") if channel == "A" else ()),
+            )
             self._add_mark(channel, flags, enables, vectors, registers)
 
     def _add_mark(
@@ -89,7 +95,8 @@ class Timer:
         enable = next((each for each in enables if each in part.bits), None)
         if flag is None or enable is None:
             return
-        # Headers write TIMER1_OVF, TIM1_OVF (ATtiny24), TIMER1_OVF1 (AT90S2313) or TIMER0_COMP_A (AT90PWM2).
+        # Headers write TIMER1_OVF, TIM1_OVF (ATtiny24), TIMER1_OVF1 (AT90S2313), TIMER1_CMPA (ATtiny26)
+        # or TIMER0_COMP_A (AT90PWM2).
         written = (f"{timer}{self.number}_{vector}" for timer in ("TIMER", "TIM") for vector in vectors)
         vector = next((part.vectors[each] for each in written if each in part.vectors), None)
         pair = registers(enable)
@@ -135,7 +142,13 @@ class Timer:
     @property
     def clock(self) -> ClockSelect:
         """What the clock select bits say; None, too, while power reduction or sleep stops the clock."""
-        return None if self._is_halted else self._clocks[self._control[self.layout.clock_letter] & 7]
+        select = self._control[self.layout.clock_letter] & len(self._clocks) - 1
+        return None if self._is_halted else self._clocks[select]
+
+    def _is_buffered(self, channel: str) -> bool:
+        """Tells whether a channel's compare register takes a new value only at the end of a period."""
+        mode = self.mode
+        return mode is not None and mode.is_buffered
 
     def _clears_late(self, mode: Mode, clock: Clock) -> bool:
         # With a prescaled clock it clears one CPU cycle after the match (AT90S8515 datasheet, TCCR1B, bit CTC1).
@@ -144,31 +157,44 @@ class Timer:
     def _top(self, mode: Mode) -> int:
         if mode.top is Top.OCRA:
             return self._compare.get("A", self.layout.maximum)
-        return self._capture if mode.top is Top.ICR else mode.top
+        return mode.top if isinstance(mode.top, int) else self._capture
 
     def _write_control(self, letter: str, address: int, value: int, mask: int, cycle: int) -> None:
+        strobes = self._strobes[letter]
+        # The strobes FOCnx read as zero.
+        kept = ~sum(1 << position for position in strobes) & 0xFF
+        reset = self.layout.prescaler_reset
+        resets = reset is not None and reset.letter == letter and bool(value & mask & 1 << reset.position)
+        if reset is not None and resets:
+            kept &= ~(1 << reset.position)
+        whole = (self._control[letter] & ~mask | value & mask) & kept
+        self.chip.data[address] = whole
+        forced = [channel for position, channel in strobes.items() if value & mask & 1 << position]
+        self._change_control(letter, whole, forced, cycle)
+        if resets and self.reset_prescaler is not None:
+            self.reset_prescaler(cycle)
+
+    def _change_control(self, letter: str, value: int, forced: Sequence[str], cycle: int) -> None:
+        """Goes on with a new value of a control register, and has the outputs of channels forced."""
         # UNVERIFIED: that a new clock select counts from the cycle after the write and the old one up to it, so that
         # two writes of two cycles each, start and stop, give 2; a board that does so and reads TCNT1 would settle it.
         self.settle(cycle)
         if self.layout.is_first_generation and self.clock is None:
             self._is_match_blocked = True
-        strobes = self._strobes[letter]
-        # The strobes FOCnx read as zero.
-        kept = ~sum(1 << position for position in strobes) & 0xFF
-        self._control[letter] = (self._control[letter] & ~mask | value & mask) & kept
-        self.chip.data[address] = self._control[letter]
+        self._control[letter] = value
         mode = self.mode
         # UNVERIFIED: that a mode with a dual slope begins on the way up; a board that leaves mode 8 on the way down,
         # comes back and reads TCNT1 twice would settle it.
         self._is_falling = self._is_falling and mode is not None and mode.is_dual
-        if mode is None or not mode.is_buffered:
-            # UNVERIFIED: that leaving a mode with double buffering brings the buffers into force at once; a board
-            # that writes OCR0A in fast PWM, turns to CTC in mid-period and reads when it clears would settle it.
-            self._compare.update(self._buffers)
-            for position, channel in strobes.items():
+        for channel in self._compare:
+            if not self._is_buffered(channel):
+                # UNVERIFIED: that leaving a mode with double buffering brings the buffers into force at once; a board
+                # that writes OCR0A in fast PWM, turns to CTC in mid-period and reads when it clears would settle it.
+                self._compare[channel] = self._buffers[channel]
+        for channel in forced:
+            if not self._is_buffered(channel):
                 # The COMnx bits written with the strobe hold for it already: DS40002061A sec. 15.9.2, FOC0A.
-                if value & mask & 1 << position:
-                    self._outputs[channel].force(self._action(channel))
+                self._outputs[channel].force(self._action(channel))
         self._tell_unmodelled(letter)
         self.schedule()
 
@@ -382,8 +408,7 @@ class Timer:
     def _set_compare(self, channel: str, value: int, cycle: int) -> None:
         self.settle(cycle)
         self._buffers[channel] = value
-        mode = self.mode
-        if mode is None or not mode.is_buffered:
+        if not self._is_buffered(channel):
             self._compare[channel] = value
         if self.layout.is_first_generation and self._compare[channel] == self._count:
             self._is_match_blocked = True

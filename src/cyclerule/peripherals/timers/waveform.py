@@ -21,6 +21,7 @@ class Top(Enum):
     """A register that is TOP."""
 
     OCRA = "OCRA"
+    OCRC = "OCRC"
     ICR = "ICR"
 
 
