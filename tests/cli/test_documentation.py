@@ -39,6 +39,18 @@ def test_the_documentation_shows_what_is_printed(command: str, printed: str, mon
     assert done.output + refusal == printed
 
 
+def test_the_python_of_the_documentation_runs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In the folder of the beehive monitor."""
+    monkeypatch.chdir(ROOT / "examples" / "hive")
+    text = (ROOT / "docs" / "statements.md").read_text("utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    for block in blocks:
+        exec(compile(block, "statements.md", "exec"), {})  # noqa: S102 - our own documentation
+    assert len(capsys.readouterr().out.splitlines()) == 8
+
+
 def test_there_are_examples_of_every_face() -> None:
     """An empty list of examples would hold nothing."""
     together = "\n".join(command for command, _ in SHOWN)

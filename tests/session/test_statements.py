@@ -631,6 +631,24 @@ REFUSED: dict[str, tuple[Mapping[str, object], type[CycleruleError], str]] = {
             "--code:2:9: note: in expansion of macro 'A'"
         ),
     ),
+    'PORTB = 1;\n__asm__("bees r24")': (
+        {"flags": ["-flto"]},
+        BuildError,
+        "the statements do not compile:\n--code:2: Error: unknown opcode `bees'",
+    ),
+    '__asm__("ldi r{n}, 3")': (
+        {"n": [18, 3]},
+        BuildError,
+        "the statements do not compile:\n--code:1: Error: register number above 15 required [with n = 3]",
+    ),
+    "((void (*)(void)) 0)()": (
+        {},
+        RunawayError,
+        (
+            "the code is left before its end, by coming to the reset vector (a call of a null pointer, or a longjmp to "
+            "a place that is not set?), so it has no length"
+        ),
+    ),
     "queen(3);\nswarm()": (
         {},
         BuildError,
@@ -714,6 +732,14 @@ def test_a_context_has_to_be_a_source(files: list[str], text: str) -> None:
     """What a linked file was built with is not known."""
     with pytest.raises(ArgumentError, match=re.escape(text)):
         times("PORTB = 1", files=files)
+
+
+def test_rows_that_link_time_optimization_sees_together_are_said_to_be() -> None:
+    """A variable that one row writes is no constant for another, though alone it would be."""
+    flags = ["-O2", "-flto"]
+    together = times("{s}", files=SCALES, s=["counted = LIMIT", "weight = counted"], flags=flags)
+    assert together.notes[0].startswith("all rows are in one image, and link-time optimization looks at them together")
+    assert times("counted = LIMIT", files=SCALES, flags=flags).notes == ()
 
 
 def test_too_many_rows_for_the_part_are_said_to_be() -> None:

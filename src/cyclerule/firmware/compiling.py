@@ -103,6 +103,18 @@ class Compiling:
         asked = [*self.options(source), *options, *_MESSAGES, "-fsyntax-only", "-x", language, "-"]
         return self._run(source, asked, unit).stderr
 
+    def assembly(self, source: Source, unit: str) -> tuple[str, str]:
+        """Gives the assembly that a unit is compiled to, without link-time optimization, and the assembler's words."""
+        with tempfile.TemporaryDirectory(prefix="cyclerule-") as folder:
+            written, made = Path(folder) / "unit.s", Path(folder) / "unit.o"
+            language = "c++" if source.language == "C++" else "c"
+            options = [*self.options(source), "-fno-lto", "-S", "-o", str(written), "-x", language, "-"]
+            if self._run(source, options, unit).returncode != 0:
+                return "", ""
+            text = written.read_text("utf-8", "replace")
+            done = self.toolchain.run("gcc", [*self.head, "-c", "-o", str(made), str(written)])
+            return text, done.stderr
+
     def own_clock(self, source: Source) -> ClockFound | None:
         """Finds the F_CPU that a source defines itself; None also where it cannot be preprocessed."""
         done = self._run(source, ["-E", "-dD", *self.options(source), source.name])

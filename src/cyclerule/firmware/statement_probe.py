@@ -13,7 +13,7 @@ from typing import NamedTuple
 from cyclerule.firmware.compiling import Compiling
 from cyclerule.firmware.sources import Source
 from cyclerule.firmware.statement_text import FILE
-from cyclerule.firmware.statements import Row, context_lines, function_lines, language_of
+from cyclerule.firmware.statements import Row, StatementsUnit, context_lines, function_lines, language_of
 
 _SECTION = "cyclerule_told"
 _IN_SECTION = f'__attribute__((used, section("{_SECTION}")))'
@@ -42,6 +42,10 @@ class Resolved(NamedTuple):
 
 # What GCC says of a return without a value, or with one of another type, where a structure is to be returned.
 _RETURNS = re.compile(rf"#\d+:.*(?:\breturn\b|return-statement|incompatible types|could not convert|{_LEFT})")
+
+
+_ASSEMBLER = re.compile(r"^.*\.s:(?P<line>\d+): (?P<words>(?:Error|Fatal error): .*)$", re.MULTILINE)
+_ASM_PLACE = re.compile(r"\s*[;#] +(?P<line>\d+) \"(?P<file>[^\"]*)\" 1")
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,19 @@ class Probe:
         """Gives what the compiler remarks on when it is asked to by these options."""
         lines = [*self._lines(), *function_lines(0, row, language_of(self.source))]
         return self.compiling.remarks(self._place, "\n".join(lines) + "\n", options)
+
+    def assembler_words(self, unit: StatementsUnit) -> str:
+        """Gives what the assembler says of a unit, each at the line of the statement that it is in."""
+        text, said = self.compiling.assembly(self._place, unit.text)
+        written = text.splitlines()
+        words = []
+        for match in _ASSEMBLER.finditer(said):
+            # The compiler names the place of each `__asm__` in a comment before it.
+            before = (_ASM_PLACE.fullmatch(line) for line in reversed(written[: int(match["line"])]))
+            place = next((found for found in before if found), None)
+            if place is not None:
+                words.append(f"{place['file']}:{place['line']}: {match['words']}")
+        return unit.told("\n".join(words))
 
     def _told(self, lines: Sequence[str]) -> tuple[bytes, str]:
         data, refusal = self.compiling.probe(self._place, "\n".join(lines) + "\n")

@@ -178,7 +178,7 @@ def _run_to(stage: Stage, words: frozenset[int], limit: int, start: int, stack_p
             raise
         raise stage.located(fault, f", cycle {chip.cycle - start} of {SUBJECT}") from None
     if chip.program_counter not in words:
-        raise RunawayError(
-            f"{SUBJECT} is left before its end, by a return or a jump out of it, so it has no length",
-            cycle=chip.cycle - start,
-        )
+        how = "a return or a jump out of it"
+        if chip.program_counter != stage.return_word:
+            how = "coming to the reset vector (a call of a null pointer, or a longjmp to a place that is not set?)"
+        raise RunawayError(f"{SUBJECT} is left before its end, by {how}, so it has no length", cycle=chip.cycle - start)

@@ -43,6 +43,9 @@ from cyclerule.session.statements_left import has_delay, is_folded, why_nothing_
 from cyclerule.toolchain import find
 from cyclerule.units import parse_clock
 
+ASSEMBLER = "Assembler messages"
+"""What stands in a refusal that is not the compiler's but the assembler's."""
+
 _Result = TypeVar("_Result")
 
 
@@ -160,6 +163,9 @@ def build_statements(
             ),
         )
     except BuildError as error:
+        words = probe.assembler_words(unit) if ASSEMBLER in str(error) else ""
+        if words:
+            raise BuildError(f"the statements do not compile:\n{words}", command=error.command) from None
         raise with_hint(error, statements, literals, len(functions)) from None
     check_ways_out(statements, probe, unit)
     warnings = [told for each in image.build.warnings if (told := unit.told(each))]
@@ -306,6 +312,11 @@ class _Course:
     def notes(self) -> list[str]:
         """Says of which statements nothing is left, or only constants, and why."""
         built, found = self.built, []
+        if built.probe.compiling.flags.has_lto and len(built.unit.rows) > 1:
+            found.append(
+                "all rows are in one image, and link-time optimization looks at them together: what one of them writes "
+                "is no constant for another; time a row alone to have it without the others"
+            )
         if self.empty:
             number, given = next(iter(self.empty.items()))
             level = built.probe.compiling.flags.level
