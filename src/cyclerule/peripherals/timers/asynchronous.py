@@ -28,8 +28,8 @@ EDGES_TO_LATCH = 2
 class Crystal:
     """The crystal's edges in CPU cycles: each in the first cycle that begins at it or after it.
 
-    Its phase differs from start to start and drifts, so no board can tell it: an edge is taken to lie at reset, and what
-    depends on it, such as the cycle of an interrupt, holds up to one period of the crystal.
+    Its phase differs from start to start and drifts, so no board can tell it: an edge is taken to lie at reset, and
+    what depends on it, such as the cycle of an interrupt, holds up to one period of the crystal.
     """
 
     def __init__(self, clock: power.Clock) -> None:
