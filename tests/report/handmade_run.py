@@ -1,7 +1,44 @@
 """Views of runs made by hand: the figures are chosen, nothing is run."""
 
+from fractions import Fraction
+
+from cyclerule.measure.delay_stats import DelayStats
+from cyclerule.report.delays import view_delays
 from cyclerule.report.running import CallRowView, CallsView, HandlerView, PassesView, RunView, StatsView
 from cyclerule.report.timing import BuildView, WriteView
+
+Z = Fraction(0)
+DELAYS = [
+    DelayStats("_delay_us", "hive.c:7 in loop", Fraction(50), Fraction(50), 9, 800, 844, 7_244, 800, Z, Fraction(44)),
+    DelayStats(
+        "_delay_ms",
+        "hive.c:9 in loop",
+        Fraction(1500),
+        Fraction(1500),
+        2000,
+        24_001,
+        24_001,
+        48_002_000,
+        24_001,
+        Fraction(1),
+        Fraction(1),
+        is_complete=False,
+    ),
+    DelayStats(
+        "delay",
+        "hive.c:8 in setup",
+        Fraction(1000),
+        Fraction(5000),
+        2,
+        16_100,
+        80_200,
+        96_300,
+        None,
+        Fraction(100),
+        Fraction(200),
+    ),
+    DelayStats("_delay_ms", "hive.c:11 in loop", None, None, 3, 0, 0, 0, None, None, None, is_measured=False),
+]
 
 A_RUN = RunView(
     program="hive.c and 2 more",
@@ -21,6 +58,7 @@ A_RUN = RunView(
     setup=StatsView("setup()", 1, 1_234, 1_234, 1_234.0, 1_234),
     loop=PassesView("loop()", 1_500, 160, 24_012, 1_050.25, 1_575_375, 1_064.0, 16_000_000 / 1_064.0),
     asleep_cycles=320_000,
+    delays=view_delays(DELAYS, 16_000_000),
     handlers=[HandlerView("TIMER1_COMPA", 99, 44, 51, 44.5, 4_405, 4_405 / 1_600_000)],
     calls=[
         CallsView(
@@ -62,6 +100,7 @@ A_SHORT_RUN = RunView(
     setup=None,
     loop=None,
     asleep_cycles=0,
+    delays=view_delays(DELAYS[2:], None),
     handlers=[],
     calls=[],
     writes={},

@@ -27,6 +27,10 @@ def test_the_report_shows_every_figure_of_the_view() -> None:
         "TIMER1_COMPA 99 44 44.50 51 4,405 0.28 %",
         "asleep 320,000 20.00 %",
         "loop() begins each 1,064.00 cycles, 66.5000 µs, on average",
+        "_delay_us 50 µs 9 800 to 844 0 to +44 0 to +2.75 hive.c:7 in loop",
+        "_delay_ms 1.5 ms first 2,000 24,001 +1 +0.0625 hive.c:9 in loop",
+        "delay 1 to 5 ms, not constant 2 16,100 to 80,200 +100 to +200 +6.25 to +12.5 hive.c:8 in setup",
+        "_delay_ms not known 3 not known not known not known hive.c:11 in loop",
         "PORTB = 0x00 by cycle 2,000",
         "and 1 more (all with --json or --csv)",
         "serial, 28 bytes: hive 1: 34.61 C hive 2: 35.\\x07",
@@ -41,7 +45,8 @@ def test_a_short_run_has_nothing_that_it_has_not() -> None:
     text = seen(lambda screen: show_run(screen, A_SHORT_RUN), width=120)
     assert "hive.elf: ran 812 cycles from reset; exit was not reached: halted at hive.c:12 in main: asleep" in text
     assert "no clock given" in text
-    for word in ("µs", "cycles of", "serial", "note"):
+    assert "delay 1 to 5 ms, not constant 2 16,100 to 80,200 hive.c:8 in setup" in " ".join(text.split())
+    for word in ("µs", "cycles of", "serial", "note", "error"):
         assert word not in text
 
 

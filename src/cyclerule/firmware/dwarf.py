@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from cyclerule.firmware.damage import DebugDamage
+from cyclerule.firmware.dwarf_constants import constant_of
 from cyclerule.firmware.dwarf_entries import Entries, Entry
 from cyclerule.firmware.dwarf_lines import SourceFiles
 from cyclerule.firmware.dwarf_types import TypeReader
@@ -184,6 +185,7 @@ class _Reader:
             call_line=entry.number("DW_AT_call_line"),
             inside=copy.name,
             within=outer_told.name if outer_told is not None else copy.name,
+            arguments=tuple(self._constants(entry)),
         )
 
     def _read_virtual(self, entry: Entry, virtual: dict[tuple[str, int], VirtualFunction]) -> None:
@@ -193,6 +195,20 @@ class _Reader:
         name, signature = entry.qualified_name, self._types.signature(entry, entry, True)
         if name:
             virtual.setdefault((type_text(signature, name), location[1]), VirtualFunction(name, location[1], signature))
+
+    def _constants(self, entry: Entry) -> list[int | float | None]:
+        """Gives the values of an inlined call's parameters, as far as the compiler knew them."""
+        found: list[int | float | None] = []
+        for child in entry.children:
+            if child.tag != "DW_TAG_formal_parameter":
+                continue
+            value: int | float | None = None
+            with self._entries.noting(f"value of a parameter at {child.offset}"):
+                chain = self._entries.chain(child, _ORIGIN)
+                typed = next((each for each in chain if each.has("DW_AT_type")), child)
+                value = constant_of(self._entries, child, self._types.type_of(typed))
+            found.append(value)
+        return found
 
     def _read_variable(self, entry: Entry, variables: dict[tuple[str, Space, int], Variable]) -> None:
         address = entry.fixed_address()

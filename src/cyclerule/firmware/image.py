@@ -121,7 +121,8 @@ class InlinedCall:
     """One place where a function's body stands inside another's.
 
     `name` is the inlined function and `inside` the function whose code holds it, both as keys of `Image.functions`;
-    `within` is the function whose source has the call, different from `inside` when that is inlined too.
+    `within` is the function whose source has the call, different from `inside` when that is inlined too. `arguments`
+    are the values of its parameters that are the same at each turn, None for others; empty where they are not told.
     """
 
     name: str
@@ -130,6 +131,7 @@ class InlinedCall:
     call_line: int | None
     inside: str
     within: str
+    arguments: tuple[int | float | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from cyclerule.firmware.image import Function
 from cyclerule.firmware.types import FunctionType
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import IoWrite
+from cyclerule.measure.delays import DelayWatch
 from cyclerule.measure.domains import parameter_key
 from cyclerule.measure.held import name_held
 from cyclerule.measure.results import Call, Measured
@@ -81,10 +82,18 @@ def enter(stage: Stage, word: int, *, interrupts: bool = False) -> None:
     stage.engine.call_from_outside(word, stage.return_word)
 
 
-def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, *, is_under_way: bool = False) -> int:
+def run_to_return(
+    stage: Stage,
+    callee: Callee,
+    stack_pointer: int,
+    limit: int,
+    *,
+    is_under_way: bool = False,
+    delays: DelayWatch | None = None,
+) -> int:
     """Runs a call that has been entered until it is back; gives its cycles.
 
-    One that `is_under_way` has run already for a while, since the measurement began.
+    One that `is_under_way` has run already for a while, since the measurement began. `delays` follows those inside.
 
     Raises RunawayError when it passes the limit, waits for ever or comes back past its caller,
     FaultError with its place when the program does what the chip cannot do.
@@ -96,8 +105,10 @@ def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, 
         while True:
             if is_under_way and chip.program_counter in stage.ends_of_call:
                 stop = Stop.AT_EXIT
-            else:
+            elif delays is None:
                 stop = stage.run(start + probe, exits=stage.ends_of_call)
+            else:
+                stop = _run_with_delays(stage, delays, start + probe)
             is_under_way = False
             if stop is Stop.AT_EXIT:
                 if chip.program_counter == stage.return_word and chip.stack_pointer == stack_pointer:
@@ -113,6 +124,25 @@ def run_to_return(stage: Stage, callee: Callee, stack_pointer: int, limit: int, 
         if fault.place:
             raise
         raise stage.located(fault, f", cycle {chip.cycle - start} of {name}") from None
+
+
+def _run_with_delays(stage: Stage, delays: DelayWatch, limit: int) -> Stop:
+    """Executes up to an end of the call, and follows the delays on the way there."""
+    chip = stage.chip
+    while True:
+        exits, entries = delays.exits.union(stage.ends_of_call), delays.entries
+        if stage.goes_on_at(entries) and chip.cycle == stage.began:
+            # The boundary at which a run begins counts for nothing: a call may begin with a delay.
+            delays.at_entry()
+        stop = stage.run(limit, exits=exits, entries=entries)
+        if stop is Stop.AT_EXIT:
+            delays.at_exit()
+            if chip.program_counter in stage.ends_of_call:
+                return stop
+        if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and stage.goes_on_at(entries)):
+            delays.at_entry()
+        elif stop is not Stop.AT_EXIT:
+            return stop
 
 
 def check_stack(stage: Stage, callee: Callee, lowest_stack_pointer: int) -> None:
@@ -165,8 +195,9 @@ def run_call(
     chip.bus.log = log
     enter(stage, callee.word, interrupts=interrupts)
     start = chip.cycle
+    delays = DelayWatch(stage, measured.clock)
     try:
-        cycles = run_to_return(stage, callee, placement.stack_pointer, limit)
+        cycles = run_to_return(stage, callee, placement.stack_pointer, limit, delays=delays)
     finally:
         chip.bus.log = None
     returned = result.read(chip.data.__getitem__, lambda address, size: bytes(chip.data[address : address + size]))
@@ -193,6 +224,7 @@ def run_call(
         handlers=handlers,
         warnings=stage.warnings(),
         settings=dict(settings or {}),
+        delays=delays.stats(),
     )
 
 

@@ -8,6 +8,9 @@ from cyclerule.machine.chip import Chip
 from cyclerule.measure.results import CallRow, CallStats, PassStats
 from cyclerule.measure.stage import Stage
 
+MOST_EXITS = 64
+"""Words that calls returned to stay watched up to so many: a loop calls from the same few places again and again."""
+
 
 class _OpenCall(NamedTuple):
     word: int
@@ -59,9 +62,10 @@ class CallWatch:
         self._watch_returns()
 
     def _watch_returns(self) -> None:
-        # The engine holds on to the set itself.
-        self.exits.clear()
-        self.exits.update(call.return_word for call in self.open)
+        # Words that are watched in vain cost less than telling the engine each time that one is no longer.
+        if len(self.exits) > MOST_EXITS:
+            self.exits.clear()
+            self.exits.update(call.return_word for call in self.open)
 
     def at_reset(self) -> None:
         """Forgets the calls that a reset of the chip broke off."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Reset
 from cyclerule.machine.interrupts import HandlerRun
+from cyclerule.measure.delay_stats import DelayStats
 from cyclerule.measure.domains import input_at
 from cyclerule.measure.pins import PinTrace
 from cyclerule.measure.tables import write_csv, write_json, write_parquet
@@ -67,7 +68,7 @@ class Call:
     `cycles` includes handlers that ran inside, `own_cycles` leaves them out, `cycles_with_call` adds the
     call instruction of the linked caller. `arguments` has the buffers as they are afterwards, by name and by
     position; `stack_bytes` is the deepest use, return address included. `settings` are the variables, registers and
-    pins that were given a value first.
+    pins that were given a value first, `delays` those that were met inside.
     """
 
     measured: Measured
@@ -84,6 +85,7 @@ class Call:
     handlers: list[HandlerRun]
     warnings: list[Warned]
     settings: Mapping[str, object] = field(default_factory=dict)
+    delays: tuple[DelayStats, ...] = ()
 
     @property
     def seconds(self) -> float | None:
@@ -298,8 +300,9 @@ class Run:
     `stopped` is "interrupted" when Ctrl-C ended it. `reason` says in words why a program that halted, or that was going
     round in a loop, cannot go on. `reached` has the cycles at which `main`, `setup` and `loop` were first entered;
     `setup` and `loop` are their calls where the program has such functions. `asleep_cycles` are those in sleep, the
-    wake-up included. `notes` are remarks on what could not be told. `resets` are those inside the run, after the first.
-    `serial_ports` has what each serial port has sent, by its number; 0 for one without a number.
+    wake-up included. `delays` are those that were met, in that order. `notes` are remarks on what could not be told.
+    `resets` are those inside the run, after the first. `serial_ports` has what each serial port has sent, by its
+    number; 0 for one without a number.
     `trace` has the pins where they were recorded.
     """
 
@@ -319,6 +322,7 @@ class Run:
     setup: PassStats | None = None
     loop: PassStats | None = None
     asleep_cycles: int = 0
+    delays: tuple[DelayStats, ...] = ()
     notes: tuple[str, ...] = ()
     resets: tuple[Reset, ...] = ()
     serial_ports: Mapping[int, bytes] = field(default_factory=dict)

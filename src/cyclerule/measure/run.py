@@ -7,6 +7,7 @@ from cyclerule.engines.engine import Stop
 from cyclerule.errors import ArgumentError, FaultError, UnknownName
 from cyclerule.machine.bus import IoWrite
 from cyclerule.machine.chip import Chip
+from cyclerule.measure.delays import DelayWatch
 from cyclerule.measure.follow import CallWatch
 from cyclerule.measure.layout import function_word
 from cyclerule.measure.milestones import LOOP, SETUP, Milestones, find_milestones
@@ -31,31 +32,44 @@ class _Course:
     milestones: Milestones
     follow: CallWatch
     slices: Slices
+    delays: DelayWatch | None = None
 
     def entries(self) -> frozenset[int]:
         """Gives the words to stop at on entry."""
         follow = self.follow
         words = self.until.entries | self.milestones.ahead | follow.summed | frozenset(follow.functions.values())
+        if self.delays is not None:
+            words |= self.delays.entries
         return words if follow.longjmp is None else words | {follow.longjmp}
+
+    def exits(self) -> frozenset[int]:
+        """Gives the words to stop at when control comes back there."""
+        exits = frozenset(self.follow.exits)
+        return exits if self.delays is None else exits | self.delays.exits
 
     def run(self, limit: int) -> str:
         """Runs up to a cycle at the latest; gives why it stopped: "until", "limit", "halted" or "interrupted"."""
-        stage, chip, follow = self.stage, self.stage.chip, self.follow
-        entries = self.entries()
+        stage, chip, follow, delays = self.stage, self.stage.chip, self.follow, self.delays
+        entries, exits = self.entries(), self.exits()
         while True:
-            stop = self.slices.run(limit, exits=follow.exits, entries=entries, stops_at_break=self.until.at_break)
+            stop = self.slices.run(limit, exits=exits, entries=entries, stops_at_break=self.until.at_break)
             if stop is Stop.AT_EXIT:
                 follow.at_exit()
+                if delays is not None:
+                    delays.at_exit()
             # The engine stops once at a word: a handler may return right to the first instruction of a function.
             if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and stage.goes_on_at(entries)):
                 if chip.program_counter in self.milestones.ahead:
                     self.milestones.at_entry(chip.program_counter, chip.cycle)
                     entries = self.entries()
                 follow.at_entry()
+                if delays is not None and delays.at_entry():
+                    entries = self.entries()
                 if chip.program_counter in self.until.entries:
                     return "until"
             if stop not in (Stop.AT_EXIT, Stop.AT_ENTRY):
                 return _WHY.get(stop, "until")
+            exits = self.exits()
 
 
 _WHY = {Stop.LIMIT: "limit", Stop.HALTED: "halted", None: "interrupted"}
@@ -92,10 +106,11 @@ def run_program(
     if pins is None or pins:
         trace = record_pins(stage.devices.ports, pins, chip.part.name, measured.clock)
     stage.begin(measured.engine)
-    stage.on_reset.append(follow.at_reset)
+    delays = DelayWatch(stage, measured.clock)
+    stage.on_reset += [follow.at_reset, delays.at_reset]
     fault = None
     with interruptible() as interruption:
-        course = _Course(stage, until, milestones, follow, Slices(stage, interruption, progress, limit))
+        course = _Course(stage, until, milestones, follow, Slices(stage, interruption, progress, limit), delays)
         try:
             why = course.run(limit)
         except FaultError as error:
@@ -127,6 +142,7 @@ def run_program(
         setup=_passes(follow, milestones, SETUP),
         loop=_passes(follow, milestones, LOOP),
         asleep_cycles=chip.asleep_cycles,
+        delays=delays.stats(),
         notes=milestones.notes,
         resets=tuple(stage.resets),
         trace=trace,

@@ -14,6 +14,7 @@ from cyclerule.firmware.object_cache import ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import Unmodelled
 from cyclerule.machine.chip import Chip, Reset
+from cyclerule.measure.delay_sites import DelaySites, find_delays
 from cyclerule.measure.layout import has_vector_table, main_word, reset_word, unused_word
 from cyclerule.measure.results import Warned
 from cyclerule.parts.part import Part
@@ -115,6 +116,11 @@ class Stage:
             stage.start = "at the entry of main"
         stage.saved = stage.keep_state()
         return stage
+
+    @cached_property
+    def delay_sites(self) -> DelaySites:
+        """The delays of the program."""
+        return find_delays(self.image, self.chip)
 
     @cached_property
     def compiled(self) -> "Scalar":

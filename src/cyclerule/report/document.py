@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from cyclerule.report.delays import Delay
 from cyclerule.report.document_types import Build, Clock, Count, Files, Remarks, Value, Write
 from cyclerule.report.functions import FunctionsView
 from cyclerule.report.lines_document import InPlace, TimeLinesDocument, in_place_part
@@ -85,6 +86,7 @@ class TimeDocument(Struct, frozen=True, kw_only=True):
     buffers: Annotated[dict[str, str], Meta(description="Buffers after a single call, in hexadecimal.")]
     read: Annotated[dict[str, str], Meta(description="Buffers and a returned structure by their types, for people.")]
     io: Annotated[list[Write], Meta(description="Writes to I/O registers during a single call, in order.")]
+    delays: Annotated[list[Delay], Meta(description="The delays that a single call met, in that order.")]
     notes: Remarks
     warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]
     build_warnings: Annotated[list[str], Meta(description="What the build and the compiler said, as they said it.")]
@@ -280,6 +282,7 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
         buffers=view.buffers,
         read=view.read,
         io=[Write(cycle=each.cycle, register=each.register, value=each.value) for each in view.writes],
+        delays=[msgspec.convert(asdict(each), Delay) for each in view.delays],
         notes=view.notes,
         warnings=view.warnings,
         build_warnings=view.build_warnings,

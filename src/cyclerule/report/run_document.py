@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from cyclerule.report.delays import Delay
 from cyclerule.report.document_types import Build, Clock, Count, Remarks
 from cyclerule.report.running import CallsView, RunView
 
@@ -84,6 +85,7 @@ class RunDocument(Struct, frozen=True, kw_only=True):
     setup: Stats | None
     loop: Passes | None
     asleep_cycles: Annotated[int, Meta(ge=0, description="In sleep, the wake-up included.")]
+    delays: Annotated[list[Delay], Meta(description="The delays that were met, in that order.")]
     handlers: list[Handler]
     calls: list[Calls]
     writes: Annotated[dict[str, list[RunWrite]], Meta(description="By the register that was watched.")]

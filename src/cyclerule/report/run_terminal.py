@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from cyclerule.report.delays import show_delays
 from cyclerule.report.run_sentence import percent, rest_of_run_sentence, run_answer, run_sentence
 from cyclerule.report.running import RunView
 from cyclerule.report.terminal import Screen, make_table
@@ -26,6 +27,8 @@ def show_run(screen: Screen, view: RunView, *, is_brief: bool = False, shows_ser
     screen.line(_small_print(view), style="dim", indent=2)
     _show_beginning(screen, view)
     _show_stats(screen, view)
+    if view.delays:
+        show_delays(screen, view.delays, has_clock=view.clock_hz is not None)
     _show_writes(screen, view)
     if shows_serial:
         _show_serial(screen, view)

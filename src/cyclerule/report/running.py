@@ -6,6 +6,7 @@ from pathlib import Path
 
 from cyclerule.firmware.image import Image
 from cyclerule.measure.results import CallStats, PassStats, Run
+from cyclerule.report.delays import DelayView, view_delays
 from cyclerule.report.serial_text import readable
 from cyclerule.report.timing import BuildView, WriteView
 from cyclerule.session.running import Ran
@@ -81,6 +82,7 @@ class RunView:
     setup: StatsView | None
     loop: PassesView | None
     asleep_cycles: int
+    delays: list[DelayView]
     handlers: list[HandlerView]
     calls: list[CallsView]
     writes: dict[str, list[WriteView]]
@@ -117,6 +119,7 @@ def view_run(ran: Ran) -> RunView:
         setup=None if run.setup is None else _stats("setup()", run.setup),
         loop=None if run.loop is None else _passes(run.loop, measured.clock),
         asleep_cycles=run.asleep_cycles,
+        delays=view_delays(run.delays, measured.clock),
         handlers=_handlers(run),
         calls=[_calls(firmware.image, symbol, stats) for symbol, stats in run.calls.items()],
         writes={

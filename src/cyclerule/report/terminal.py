@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TextIO
 
+from cyclerule.report.delays import show_delays
 from cyclerule.report.functions import FunctionsView, FunctionView, functions_sentence
 from cyclerule.report.lines import NAMED_PLACES, LinesView, microseconds
 from cyclerule.report.parts import PartsView, parts_sentence
@@ -124,6 +125,8 @@ def show_time(screen: Screen, view: TimeView, *, rows: int = LISTED_ROWS, is_bri
                 screen.line()
                 _show_rows(screen, view, shown)
                 screen.line(f"and {counted(view.count - len(shown), 'more row')}", style="dim", indent=2)
+    if view.delays:
+        show_delays(screen, view.delays, has_clock=view.clock_hz is not None)
     _show_remarks(screen, view)
 
 

@@ -14,6 +14,7 @@ from cyclerule.firmware.values import decayed
 from cyclerule.machine.bus import IoWrite
 from cyclerule.measure.domain_text import domain_text, value_text
 from cyclerule.measure.results import Call, Held, Measured, Row, Sweep, Warned
+from cyclerule.report.delays import DelayView, view_delays
 from cyclerule.session.opening import handled_vector
 from cyclerule.session.timing import Timed
 
@@ -116,6 +117,7 @@ class TimeView:
     read: dict[str, str] = field(default_factory=dict)
     change: str = ""
     writes: list[WriteView] = field(default_factory=list)
+    delays: list[DelayView] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
@@ -260,6 +262,7 @@ def _view_call(call: Call, registers: frozenset[str], remarks: dict[str, Any]) -
         handler_cycles=call.cycles - call.own_cycles,
         buffers={name: data.hex() for name, data in call.arguments.items() if isinstance(name, str)},
         writes=_writes(call.io),
+        delays=view_delays(call.delays, call.measured.clock),
         warnings=_warnings(call.warnings),
         **remarks,
     )

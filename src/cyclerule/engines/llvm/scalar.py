@@ -311,8 +311,10 @@ class Scalar:
             beats.flag[number] = source is not None and source.is_set
             known |= 0 if vector is None else 1 << vector
         beats.count = len(recurring)
-        chosen = set(map(id, recurring))
-        beats.other_event = min((a.due for a in events.alarms if id(a) not in chosen), default=NEVER)
+        beats.other_event = events.next_cycle
+        if recurring:
+            chosen = set(map(id, recurring))
+            beats.other_event = min((a.due for a in events.alarms if id(a) not in chosen), default=NEVER)
         self._known_vectors = known
         beats.other_requests = _as_signed(interrupts.requests & ~known)
         beats.delivers = interrupts.delivers
