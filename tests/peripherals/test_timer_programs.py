@@ -76,6 +76,30 @@ def test_a_microsecond_clock_on_timer_0_moves_in_steps_of_4(engine: str) -> None
     assert run.warnings == []
 
 
+POLLED = """
+#include <avr/io.h>
+#include <stdint.h>
+uint16_t rounds(uint16_t many) {
+    TCCR0A = 0; TCCR0B = 0; TCNT0 = 0; TIFR0 = 7; TCCR1B = 0; TCNT1 = 0; OCR0B = 100;
+    TCCR1A = 0; GTCCR = 1 << TSM | 1 << PSRSYNC; TCCR0B = 1; TCCR1B = 3; GTCCR = 0;
+    while (many) {
+        if (TIFR0 & 1 << TOV0) { TIFR0 = 1 << TOV0; many--; }
+        if (TIFR0 & 1 << OCF0B) { TIFR0 = 1 << OCF0B; GPIOR0++; }
+    }
+    return TCNT1;
+}
+"""
+
+
+@BOTH
+def test_a_flag_that_is_polled_is_seen_each_time(tmp_path: Path, engine: str) -> None:
+    """500 rounds of 256 cycles are 2,000 ticks of timer 1 at clock/64, both started together by TSM."""
+    source = tmp_path / "polled.c"
+    source.write_text(POLLED, "utf-8")
+    firmware = build([source], part="atmega328p", clock="16 MHz")
+    assert firmware.call("rounds", 500, engine=engine).returned == 2000
+
+
 PULSES = """
 #include <avr/interrupt.h>
 #include <avr/io.h>
