@@ -11,6 +11,7 @@ from cyclerule.errors import UnknownName
 from cyclerule.project.settings import read_settings
 from cyclerule.session.in_place import run_in_place
 from cyclerule.session.opening import Program, open_program
+from cyclerule.session.survey import own_functions, spoken_name
 from cyclerule.toolchain import find
 
 PROGRAMS = Path(__file__).parent / "programs" / "standing"
@@ -159,6 +160,16 @@ def test_what_does_not_stand_by_itself_has_a_kept_copy(source: str, name: str, b
     assert target.notes[0].startswith(
         "as built it is inlined into " if target.standing.into else "as built there is only "
     )
+
+
+def test_a_survey_lists_a_cloned_function_once() -> None:
+    """By its own name, with what became of it; its clones are no functions of the source."""
+    names = {each.source_name: each for each in own_functions(opened("apart.c", "-Os"))}
+    assert names["spread"].address is None
+    assert names["spread"].clone_of is None
+    assert [spoken_name(opened("apart.c", "-Os").firmware, names[name]) for name in ("spread", "tared", "seldom")] == [
+        *("spread", "tared", "seldom"),
+    ]
 
 
 def test_sixty_cases_and_more_are_built() -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from cyclerule.errors import ArgumentError, BuildError, CycleruleError, DomainTooLarge, RunawayError, UnknownName
 from cyclerule.firmware.image import Function
+from cyclerule.firmware.standing import standing_of
 from cyclerule.firmware.types import FunctionType, IntegerType, PointerType, Type
 from cyclerule.measure.call import check_callable
 from cyclerule.measure.domain_text import EXAMPLE_ELEMENTS, WHOLE_LIMIT, example_word, whole_domain
@@ -84,7 +85,9 @@ def spoken_name(firmware: Firmware, function: Function) -> str:
     vector = handled_vector(firmware, function)
     if vector is not None:
         return vector
-    return distinct_name(function, firmware.functions.values())
+    # A clone has its function's name, and is not what one means by it.
+    others = [each for each in firmware.functions.values() if each.clone_of is None or each == function]
+    return distinct_name(function, others)
 
 
 def own_functions(program: Program) -> list[Function]:
@@ -100,7 +103,8 @@ def own_functions(program: Program) -> list[Function]:
     if not program.has_own_main:
         functions = [each for each in functions if each.name != "main"]
     placed = [each for each in functions if each.signature is not None or each.file is not None]
-    placed = [each for each in placed if each.clone_of is None or each.address is not None]
+    listed = {each.name for each in placed}
+    placed = [each for each in placed if each.clone_of not in listed]
     if placed:
         order = {str(file): number for number, file in enumerate(program.files)}
         return sorted(placed, key=lambda each: (order.get(str(each.file), len(order)), each.line or 0))
@@ -120,8 +124,9 @@ def _is_of_compiler(function: Function) -> bool:
 def _survey_one(program: Program, function: Function, seconds: float) -> Surveyed:
     firmware, stands = program.firmware, None
     if function.address is None:
-        into = ", ".join(function.inlined_into)
-        stands = f"inlined into {into}" if into else "without code of its own"
+        standing = standing_of(firmware.image, function, function.source_name)
+        clones = f"left only as {', '.join(standing.clones)}" if standing.clones else "without code of its own"
+        stands = f"inlined into {', '.join(standing.into)}" if standing.into else clones
 
     def refused(problem: str, *example: str) -> Surveyed:
         return Surveyed(spoken_name(firmware, function), function, None, "no input", None, problem, example, stands)
