@@ -168,8 +168,8 @@ def test_reserved_sensing_is_told() -> None:
 
 
 def test_an_interrupt_whose_pin_is_not_known_is_told_when_it_is_enabled() -> None:
-    """The pins of the AT90PWM3 are not in the table."""
-    chip = Fitted.of("at90pwm3")
+    """The pins of the ATmega406 are not in the table."""
+    chip = Fitted.of("atmega406")
     chip.write("EIMSK", chip.bit("INT1"), at=2)
     assert chip.unmodelled() == ["EIMSK: the interrupt that INT1 enables"]
 

@@ -26,6 +26,9 @@ DESCRIBED = {
     "TXD3=PJ1 RXD3=PJ0 XCK3=PJ2 SDA=PD1 SCL=PD0 SS=PB0 MOSI=PB2 MISO=PB3 SCK=PB1 T0=PD7 OC0B=PG5 OC0A=PB7 TOSC1=PG4 "
     "TOSC2=PG3 OC2A=PB4 OC2B=PH6 T5=PL2 ICP5=PL1 OC5A=PL3 OC5B=PL4 OC5C=PL5 ICP4=PL0 OC4A=PH3 OC4B=PH4 OC4C=PH5 T3=PE6 "
     "ICP3=PE7",
+    "attiny841": "RXD1=PA4 TXD1=PA5 XCK1=PA6 TXD0=PA1 RXD0=PA2 XCK0=PA3 SCL=PA4 SDA=PA6 ADC0=PA0 ADC7=PA7 ADC8=PB2 "
+    "ADC9=PB3 ADC10=PB0 ADC11=PB1 T0=PA3 T1=PA4 T2=PA5 ICP1=PA7 ICP2=PB2 PCINT0=PA0 PCINT7=PA7 PCINT8=PB0 PCINT11=PB3 "
+    "INT0=PB1 SCK=PA4 MISO=PA5 MOSI=PA6 SS=PA7",
     "atmega32u4": "SS=PB0 SCK=PB1 MOSI=PB2 MISO=PB3 TXD1=PD3 RXD1=PD2 XCK1=PD5 T0=PD7 OC0B=PD0 OC0A=PB7 T1=PD6 "
     "ICP1=PD4 OC1A=PB5 OC1B=PB6 OC1C=PB7 ICP3=PC7 OC3A=PC6 nOC4A=PC6 OC4A=PC7 nOC4B=PB5 OC4B=PB6 nOC4D=PD6 OC4D=PD7 "
     "PCINT0=PB0 PCINT7=PB7 INT0=PD0 INT1=PD1 INT2=PD2 INT3=PD3 INT6=PE6 SDA=PD1 SCL=PD0 ADC0=PF0 ADC7=PF7 ADC8=PD4 "
@@ -70,11 +73,13 @@ PARTS = """
     attiny461 attiny88 attiny167 ata6617c atmega8 at90s4433 atmega168 ata6614q atmega88pb atmega32 atmega323
     at90s8535 atmega644 atmega1284p atmega640 atmega2561 atmega128rfa1 atmega64 atmega103 at90can64 atmega162
     atmega161 atmega8515 at90s8515 atmega32u2 at90usb162 atmega16u4 at90usb1287 atmega325p atmega3290 atmega649
+    attiny841 attiny1634 attiny828 atmega32m1 atmega64c1 at90pwm3b
 """
 """One part for each group of the file, and those of its groups that differ in ports."""
 
 # Outputs that the part has on no port: a pin of its own, none on the smaller package, or eight pins in place of two
-# (OC1AU to OC1BX of the ATtiny167; ATtiny87/167 datasheet 8265, timer 1).
+# (OC1AU to OC1BX of the ATtiny167; ATtiny87/167 datasheet 8265, timer 1), or those that a register chooses (TOCPMSA of
+# the ATtiny841); and of two parts only what is certain.
 SMALL = "OC2B OC4A OC4B OC4C OC5A OC5B OC5C " + " ".join(f"PCINT{n}" for n in range(9, 24))
 WITHOUT_PIN = {
     "at90s8515": "OC1B",
@@ -83,6 +88,9 @@ WITHOUT_PIN = {
     "atmega16u4": "OC3B OC3C",
     "attiny167": "OC1A OC1B",
     "ata6617c": "OC1A OC1B",
+    "attiny841": "OC0A OC0B OC1A OC1B OC2A OC2B",
+    "attiny1634": "OC0A OC0B OC1A OC1B",
+    "attiny828": "OC0A OC0B OC1A OC1B INT0 INT1",
 }
 
 

@@ -44,7 +44,9 @@ def request_registers(chip: Chip) -> FlagRegisters | None:
         return None
     flags = next((name for name in ("EIFR", "GIFR") if name in part.registers), None)
     # The AT90S1200 has no flag register (datasheet 0838H).
-    names = {part.bits[name]: name for name in part.bits if re.fullmatch(r"INT\d|PCIE\d?", name)}
+    # From the ATmega48 on the pin changes have registers of their own.
+    pattern = r"INT\d" if "PCICR" in part.registers else r"INT\d|PCIE\d?"
+    names = {part.bits[name]: name for name in part.bits if re.fullmatch(pattern, name)}
     others = ("IVSEL", "IVCE") if mask == "GICR" else ()
     address = None if flags is None else part.registers[flags].address
     return FlagRegisters(chip, address, part.registers[mask].address, names, others)
