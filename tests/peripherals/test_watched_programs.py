@@ -70,3 +70,15 @@ def test_both_engines_agree_through_sleep_and_resets() -> None:
     assert runs[0].handlers == runs[1].handlers
     assert runs[0].resets == runs[1].resets
     assert (runs[0].cycles, runs[0].instructions) == (runs[1].cycles, runs[1].instructions)
+
+
+def test_a_start_up_time_that_is_given_is_taken_and_not_told() -> None:
+    """An internal oscillator starts in six cycles: DS40002061A table 9-11; no warning is left but the watchdog's."""
+    firmware = program("watched.c", MODE="SLEEP_MODE_PWR_DOWN")
+    handled = []
+    for start_up in (None, 6):
+        firmware.start_up = start_up
+        run = firmware.run(until="cycles:800000", watch=["GPIOR0"], engine="reference")
+        handled.append([each.cycle for each in run.watched["GPIOR0"]])
+        assert len(run.warnings) == (2 if start_up is None else 1)
+    assert [late - soon for late, soon in zip(*handled, strict=True)] == [16_378, 16_378, 16_378]

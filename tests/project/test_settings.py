@@ -13,6 +13,7 @@ clock = 8_000_000
 optimize = "2"
 flags = ["-funsigned-char"]
 sources = ["hive.c", "lib/crc.c"]
+start_up = 6
 defines = { LIMIT = 40, NAME = "wax" }
 """
 ENVIRONMENT = {"CYCLERULE_PART": "atmega2560", "CYCLERULE_CLOCK": "20 MHz", "CYCLERULE_TOOLCHAIN": "/opt/avr"}

@@ -39,12 +39,14 @@ class StartUp(NamedTuple):
     """What the fuses CKSEL and SUT make of the time until the CPU runs.
 
     Waking with the oscillator stopped takes `wake_cycles`; a reset takes `reset_cycles` and `reset_seconds`. The
-    default is a crystal with slowly rising power, the longest: DS40002061A tables 9-3 and 9-4.
+    default is a crystal with slowly rising power, the longest: DS40002061A tables 9-3 and 9-4; `is_assumed` says that
+    nobody has said so.
     """
 
     wake_cycles: int = 16_384
     reset_cycles: int = 14
     reset_seconds: Fraction = Fraction(65, 1000)
+    is_assumed: bool = True
 
 
 class Reset(NamedTuple):
@@ -152,6 +154,10 @@ class Chip:
         came = self.pending_reset or Reset(self.cycle, "")
         self.pending_reset, self.last_reset = None, came
         self.cycle = max(self.cycle, came.cycle + self._reset_cycles())
+        if self.start_up.is_assumed:
+            self.bus.report_assumed(
+                "MCUSR", "after a reset the chip is taken to start in 14 cycles and 65 ms (crystal, by the fuses SUT)"
+            )
         self.flags[:] = bytes(8)
         self.program_counter = self.reset_word
         self.is_asleep = self.interrupt_shadow = False

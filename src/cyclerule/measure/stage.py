@@ -13,7 +13,7 @@ from cyclerule.firmware.image import Image
 from cyclerule.firmware.object_cache import ObjectCache
 from cyclerule.isa.operations import I
 from cyclerule.machine.bus import Unmodelled
-from cyclerule.machine.chip import Chip, Reset
+from cyclerule.machine.chip import Chip, Reset, StartUp
 from cyclerule.measure.delay_sites import DelaySites, find_delays
 from cyclerule.measure.layout import has_vector_table, main_word, reset_word, unused_word
 from cyclerule.measure.results import Warned
@@ -84,10 +84,18 @@ class Stage:
 
     @classmethod
     def at_reset(
-        cls, image: Image, part: Part, fill: int = 0, *, tracks: bool = True, clock: Hertz | None = None
+        cls,
+        image: Image,
+        part: Part,
+        fill: int = 0,
+        *,
+        tracks: bool = True,
+        clock: Hertz | None = None,
+        start_up: StartUp | None = None,
     ) -> "Stage":
         """Loads an image into a fresh chip, whose RAM holds `fill` everywhere."""
         chip = Chip(part, image.flash, image.eeprom, clock)
+        chip.start_up = start_up or chip.start_up
         devices = fit_devices(chip)
         engine = TrackingReference(chip)
         if fill:
@@ -104,12 +112,20 @@ class Stage:
         return stage
 
     @classmethod
-    def prepare(cls, image: Image, part: Part, fill: int = 0, *, clock: Hertz | None = None) -> "Stage":
+    def prepare(
+        cls,
+        image: Image,
+        part: Part,
+        fill: int = 0,
+        *,
+        clock: Hertz | None = None,
+        start_up: StartUp | None = None,
+    ) -> "Stage":
         """Loads an image and runs it from reset to the entry of `main`; where none is found it stays at reset.
 
         Raises RunawayError or FaultError when the start-up code does not get there.
         """
-        stage = cls.at_reset(image, part, fill, clock=clock)
+        stage = cls.at_reset(image, part, fill, clock=clock, start_up=start_up)
         main = main_word(image, stage.chip)
         if main is not None:
             stage.run_to_main(main)

@@ -154,11 +154,12 @@ class SleepControl:
         wait = 0
         if mode.value.stops_oscillator:
             wait = self._chip.start_up.wake_cycles
-            self._chip.bus.report_assumed(
-                self._register,
-                f"waking from {mode.value.spoken} is taken to take {wait:,} cycles (crystal, by the fuses CKSEL and "
-                "SUT); other clock sources take 6",
-            )
+            if self._chip.start_up.is_assumed:
+                self._chip.bus.report_assumed(
+                    self._register,
+                    f"waking from {mode.value.spoken} is taken to take {wait:,} cycles, as with a crystal; with "
+                    "another clock source say start_up = 6 in cyclerule.toml (or Firmware.start_up)",
+                )
         elif mode in (Mode.STANDBY, Mode.EXTENDED_STANDBY):
             wait = STANDBY_WAKE
         self._chip.events.run_until(cycle + wait)

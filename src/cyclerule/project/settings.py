@@ -23,6 +23,7 @@ _KINDS: Mapping[str, str] = {
     "flags": "a list of compiler flags, each in quotes",
     "defines": "a table of names and values",
     "sources": "a list of files, each in quotes",
+    "start_up": "the cycles in which the clock starts after sleep, a number: 16384 for a crystal, 6 for others",
 }
 _IN_ENVIRONMENT = ("part", "clock", "optimize")
 
@@ -52,6 +53,7 @@ class Settings:
     origins: Mapping[str, str]
     option_flags: tuple[str, ...] = ()
     option_defines: Mapping[str, str] = field(default_factory=dict)
+    start_up: int | None = None
 
     def as_options(self) -> list[str]:
         """Gives the options that another command needs to build the same: those that were given as options."""
@@ -67,7 +69,7 @@ class Settings:
 
     def listed(self) -> list[Setting]:
         """Gives every setting with its origin, in the order of this class."""
-        names = ("part", "clock", "optimize", "flags", "defines", "sources", "toolchain")
+        names = ("part", "clock", "optimize", "flags", "defines", "sources", "start_up", "toolchain")
         return [Setting(name, getattr(self, name), self.origins[name]) for name in names]
 
 
@@ -107,7 +109,8 @@ def read_settings(
     for name, given in (("flags", tuple(flags)), ("defines", dict(defines or {}))):
         places = [place for place, there in ((FILE_NAME, filed.get(name)), ("option", given)) if there]
         origins[name] = " and ".join(places) or "default"
-    origins["sources"] = FILE_NAME if "sources" in filed else "default"
+    for name in ("sources", "start_up"):
+        origins[name] = FILE_NAME if name in filed else "default"
     variable = ENVIRONMENT_PREFIX + "TOOLCHAIN"
     origins["toolchain"] = (
         "option" if toolchain else f"environment {variable}" if environment.get(variable) else "default"
@@ -123,6 +126,7 @@ def read_settings(
         origins=origins,
         option_flags=tuple(flags),
         option_defines=dict(defines or {}),
+        start_up=filed.get("start_up"),
     )
 
 
@@ -156,5 +160,7 @@ def _is_of_kind(name: str, value: object) -> bool:
             )
         case "part":
             return isinstance(value, str)
+        case "start_up":
+            return isinstance(value, int) and not isinstance(value, bool) and value >= 0
         case _:
             return isinstance(value, str | int) and not isinstance(value, bool)

@@ -64,6 +64,13 @@ class RunWrite(Struct, frozen=True, kw_only=True):
     value: Annotated[int, Meta(ge=0, le=255)]
 
 
+class RunReset(Struct, frozen=True, kw_only=True):
+    """A reset inside the run."""
+
+    cycle: Annotated[int, Meta(ge=0, description="When it came; the program begins anew after the start-up time.")]
+    cause: Annotated[str, Meta(description="The flag of its cause in MCUSR: WDRF or EXTRF.")]
+
+
 class RunDocument(Struct, frozen=True, kw_only=True):
     """What `cyclerule run --json` prints: the whole program from reset. The same program gives the same document."""
 
@@ -91,6 +98,7 @@ class RunDocument(Struct, frozen=True, kw_only=True):
     writes: Annotated[dict[str, list[RunWrite]], Meta(description="By the register that was watched.")]
     serial_text: Annotated[str, Meta(description="What the first serial port sent; what is no text is escaped.")]
     serial_hex: str
+    resets: Annotated[list[RunReset], Meta(description="Resets after the first one, in order.")]
     notes: Remarks
     warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]
     build_warnings: Annotated[list[str], Meta(description="What the build and the compiler said, as they said it.")]

@@ -25,10 +25,21 @@ def rest_of_run_sentence(view: RunView) -> str:
         _passes(view),
         f"{percent(handled / view.cycles)} in interrupt handlers" if handled else "",
         f"{percent(view.asleep_share)} asleep" if view.asleep_cycles else "",
+        resets_text(view),
         end_text(view),
         f"{counted(len(view.warnings), 'warning')} below" if view.warnings else "",
     ]
     return "; ".join([time, *filter(None, clauses)])
+
+
+def resets_text(view: RunView) -> str:
+    """Says what reset the chip inside the run, and when first."""
+    if not view.resets:
+        return ""
+    causes = sorted({"the watchdog" if each.cause == "WDRF" else "the RESET pin" for each in view.resets})
+    times = "reset once" if len(view.resets) == 1 else f"reset {len(view.resets):,} times"
+    first = "" if len(view.resets) == 1 else "first "
+    return f"{times} by {' and '.join(causes)}, {first}at cycle {view.resets[0].cycle:,}"
 
 
 def end_text(view: RunView) -> str:

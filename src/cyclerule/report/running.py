@@ -57,6 +57,14 @@ class CallsView(StatsView):
 
 
 @dataclass(frozen=True)
+class ResetView:
+    """A reset inside a run: its cycle, and the flag of its cause (WDRF, EXTRF)."""
+
+    cycle: int
+    cause: str
+
+
+@dataclass(frozen=True)
 class RunView:
     """A whole program from reset to where it stopped.
 
@@ -88,6 +96,7 @@ class RunView:
     writes: dict[str, list[WriteView]]
     serial_text: str
     serial_hex: str
+    resets: list[ResetView] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
@@ -128,6 +137,7 @@ def view_run(ran: Ran) -> RunView:
         },
         serial_text=readable(run.serial),
         serial_hex=run.serial.hex(),
+        resets=[ResetView(each.cycle, each.cause) for each in run.resets],
         notes=list(run.notes),
         warnings=list(dict.fromkeys(str(each) for each in run.warnings)),
         build_warnings=list(firmware.warnings),

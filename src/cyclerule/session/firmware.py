@@ -19,6 +19,7 @@ from cyclerule.firmware.prototypes import declare as declare_prototype
 from cyclerule.firmware.spelling import canonical, lambda_line, without_arguments
 from cyclerule.firmware.standing import standing_of
 from cyclerule.firmware.types import FunctionType, Parameter
+from cyclerule.machine.chip import StartUp
 from cyclerule.measure.after import START_UP, state_after
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
@@ -84,6 +85,8 @@ class Firmware:
         self.image, self.part, self.clock, self.toolchain = image, part, clock, toolchain
         self.warnings = list(warnings)
         self._fill = fill
+        # Cycles in which the clock starts after sleep that stopped it; None takes a crystal's, and says so.
+        self.start_up: int | None = None
         self._declared: dict[str, FunctionType] = {}
         self._declared_functions: dict[str, Function] = {}
         self._after: dict[str, StartingState] = {}
@@ -195,9 +198,12 @@ class Firmware:
 
     # Measuring.
 
+    def _start_up(self) -> StartUp:
+        return StartUp() if self.start_up is None else StartUp(wake_cycles=self.start_up, is_assumed=False)
+
     @cached_property
     def _stage(self) -> Stage:
-        return Stage.prepare(self.image, self.part, self._fill, clock=self.clock)
+        return Stage.prepare(self.image, self.part, self._fill, clock=self.clock, start_up=self._start_up())
 
     @cached_property
     def _call_cycles(self) -> Mapping[int, int]:
@@ -543,7 +549,8 @@ class Firmware:
 
     def _at_reset(self, signals: Sequence[Signal], engine: str) -> tuple[Stage, Measured]:
         """Gives a fresh chip at reset, to which signals come from then on, and what is measured on it."""
-        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=self.clock)
+        clock, start_up = self.clock, self._start_up()
+        stage = Stage.at_reset(self.image, self.part, self._fill, tracks=False, clock=clock, start_up=start_up)
         stage.set_stimuli(arrange(signals, stage.devices, self.part, self.clock))
         stage.begin_stimuli()
         return stage, self._measured("", f"at reset{signals_text(signals)}", check_engine(engine))

@@ -247,6 +247,7 @@ def _open(files: Sequence[Path], settings: Settings, prototypes: Sequence[str], 
         raise ArgumentError(f"{linked} is linked already; give it alone, or give sources only")
     else:
         firmware = _load(files[0], settings)
+    firmware.start_up = settings.start_up
     for prototype in prototypes:
         firmware.declare(prototype)
     return firmware
