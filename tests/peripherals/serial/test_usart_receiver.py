@@ -6,6 +6,7 @@ from random import Random
 import pytest
 
 from cyclerule.errors import ArgumentError
+from cyclerule.peripherals.serial.incoming import Line
 from cyclerule.peripherals.serial.usart_frame import FrameFormat
 from cyclerule.peripherals.serial.usart_receiver import Receiver
 from tests.peripherals.fitted import Fitted
@@ -375,3 +376,37 @@ def test_a_kept_state_receives_what_was_under_way_and_what_was_to_come() -> None
         ends.append([chip.take(10**5 + 10 * n) for n in range(3)])
         chip.chip.restore(saved)
     assert ends[0] == ends[1] == [(RXC, 2), (RXC, 3), (RXC, 4)]
+
+
+@pytest.mark.parametrize("part", ["atmega328p", "at90s8515"])
+@pytest.mark.parametrize("seed", range(6))
+def test_the_short_way_for_plain_frames_gives_what_sampling_gives(
+    seed: int, part: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames of the receiver's own speed are not sampled bit by bit; with that way shut all comes out the same."""
+    courses = []
+    for is_shut in (False, True):
+        if is_shut:
+            monkeypatch.setattr(Line, "plain_start", lambda line, cycle: None)
+            monkeypatch.setattr(Receiver, "_plain_bits", lambda receiver, first: None)
+        random, chip = Random(seed), Port.on(part, baud=random_rate(seed))
+        bit, at, seen = 16 * (random_rate(seed) + 1), 1000, []
+        for _ in range(200):
+            own = random.choice([None, None, None, bit + random.randrange(-2, 3), bit * 2])
+            flipped = random.choice([0, 0, 0, 1 << random.randrange(10)])
+            start = random.choice([None, at + random.randrange(30 * bit)])
+            chip.receiver.feed(random.randrange(256), start, bit_cycles=own, flipped_bits=flipped)
+            at = max(at, start or 0)
+        end, at = at, 1000
+        while at < end:
+            at += random.randrange(1, 25 * bit)
+            chip.pass_to(at)
+            seen.append(chip.take(at) if random.random() < 0.8 else (chip.flags(at), -1))
+        courses.append(seen)
+    assert courses[0] == courses[1]
+    assert len(set(courses[0])) > 20
+
+
+def random_rate(seed: int) -> int:
+    """Gives a setting of UBRR."""
+    return (0, 3, 8, 51, 103, 200)[seed]

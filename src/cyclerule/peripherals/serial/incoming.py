@@ -69,15 +69,17 @@ class Line:
         self._begun: deque[LineFrame] = deque()
         self._expected: list[LineFrame] = []
         self._edges: deque[tuple[int, int]] = deque()
+        self._last_start = 0
 
     def add(self, frame: Incoming) -> None:
         """Adds a frame; raises ArgumentError when it is out of order."""
-        last = next((each.start for each in reversed(self._coming) if each.start is not None), None)
-        if frame.start is not None and last is not None and frame.start < last:
-            raise ArgumentError(
-                f"a byte for a serial port is to begin at cycle {frame.start}, before one already given at {last}; "
-                "give them in the order of time"
-            )
+        if frame.start is not None:
+            if frame.start < self._last_start:
+                raise ArgumentError(
+                    f"a byte for a serial port is to begin at cycle {frame.start}, before one already given at "
+                    f"{self._last_start}; give them in the order of time"
+                )
+            self._last_start = frame.start
         self._coming.append(frame)
 
     def add_edge(self, level: bool, cycle: int) -> None:
@@ -140,12 +142,33 @@ class Line:
         found = (fall for each in self._frames() if (fall := each.fall_after(cycle)) is not None)
         return min((*falls, *(fall for fall in [next(found, None)] if fall is not None)), default=None)
 
+    def is_plain(self, frame: LineFrame) -> bool:
+        """Tells whether a frame comes undisturbed from a sender that is set as the receiver is."""
+        return (
+            frame.is_clean
+            and not self._edges
+            and (frame.bit_cycles, frame.format) == (self.pace.bit_cycles, self.format)
+        )
+
+    def plain_start(self, cycle: int) -> Cycles | None:
+        """Gives when the next frame begins, if it is plain and the line high from a tick before a cycle up to then."""
+        for each in self._frames():
+            if each.end <= cycle:
+                continue
+            if each.start < cycle:
+                from_there = int((cycle - self.pace.tick_cycles - each.start) // each.bit_cycles)
+                if from_there < 0 or not all(each.levels[from_there:]):
+                    return None
+                continue
+            return each.start if each.before and self.is_plain(each) else None
+        return None
+
     def save(self) -> Any:
         """Gives the settings, what is on the line and what is to come."""
-        return self.pace, self.format, tuple(self._coming), tuple(self._begun), tuple(self._edges)
+        return self.pace, self.format, tuple(self._coming), tuple(self._begun), tuple(self._edges), self._last_start
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state."""
-        self.pace, self.format, coming, begun, edges = saved
+        self.pace, self.format, coming, begun, edges, self._last_start = saved
         self._coming, self._begun, self._edges = deque(coming), deque(begun), deque(edges)
         self._expected.clear()

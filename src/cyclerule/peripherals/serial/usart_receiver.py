@@ -179,6 +179,9 @@ class Receiver:
     def _find_start(self) -> int | None:
         """Gives the tick of the first low sample after a high one that looks like a start bit, as far as is known."""
         line, pace = self._line, self._line.pace
+        plain = line.plain_start(self._search_from)
+        if plain is not None:
+            return pace.tick(-int(-plain // 1))
         tick = pace.tick(self._search_from)
         while True:
             # UNVERIFIED: that a start bit takes a high sample right before a low one, be it the last of the stop bit
@@ -214,8 +217,8 @@ class Receiver:
         first = self._first_sample
         if first is None:
             return
-        is_start = not self._vote(first, 0)
-        if not is_start:
+        received = self._plain_bits(first)
+        if received is None and self._vote(first, 0):
             # An edge that came after the search has made a spike of it.
             self._first_sample, self._search_from = None, self._verdict(first) + 1
             self._look_out()
@@ -226,7 +229,7 @@ class Receiver:
                 self._held, self._has_lost = None, True
             self._alarm.set(end)
             return
-        value, stop = self._bits(first)
+        value, stop = received or self._bits(first)
         self._line.settle(cycle)
         self._first_sample, self._search_from = None, cycle + 1
         self._take(value, stop)
@@ -235,19 +238,17 @@ class Receiver:
 
     def _bits(self, first: int) -> tuple[int, int]:
         """Gives the bits between start and stop bit as sampled, the first lowest, and the first stop bit."""
+        stop = self._line.format.stop_index
+        return sum(self._vote(first, bit) << bit - 1 for bit in range(1, stop)), self._vote(first, stop)
+
+    def _plain_bits(self, first: int) -> tuple[int, int] | None:
+        """Gives the same where all samples of each bit lie within it, as with a sender of the same speed; else None."""
         line = self._line
         frame = line.frame_at(first)
-        if (
-            frame is not None
-            and frame.is_clean
-            and (frame.bit_cycles, frame.format) == (line.pace.bit_cycles, line.format)
-            and first - frame.start < line.pace.tick_cycles
-        ):
-            # All samples of a bit lie within it.
-            levels = frame.levels[1 : line.format.stop_index]
-            return sum(level << place for place, level in enumerate(levels)), 1
-        stop = line.format.stop_index
-        return sum(self._vote(first, bit) << bit - 1 for bit in range(1, stop)), self._vote(first, stop)
+        if frame is None or not line.is_plain(frame) or first - frame.start >= line.pace.tick_cycles:
+            return None
+        levels = frame.levels[1 : line.format.stop_index]
+        return sum(level << place for place, level in enumerate(levels)), 1
 
     def _take(self, bits: int, stop: int) -> None:
         """Puts a received frame into the buffer, or leaves it in the shift register when that is full."""
