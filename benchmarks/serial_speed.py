@@ -41,7 +41,7 @@ class Bench:
         stage = Stage.at_reset(read_elf(str(image), image.read_bytes()), load_part(PART, find()))
         self.stage = stage
         stage.chip.interrupts.keeps_log = False
-        self.engine = Scalar(stage.chip)
+        self.engine = Scalar(stage.chip, level=2)
         self.speeds: list[float] = []
         self.engine.run(CLOCK_HZ // 10)
 
