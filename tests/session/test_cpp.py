@@ -188,6 +188,59 @@ def test_what_is_not_there_is_said_with_what_is(
     assert error.value.exit_status == 2
 
 
+BUILDS = {
+    "-Os": ("s", []),
+    "-O2": ("2", []),
+    "-Os -flto": ("s", ["-flto"]),
+    "-O2 -flto, sections dropped": ("2", ["-flto", "-ffunction-sections", "-Wl,--gc-sections"]),
+    "-Os, sections dropped": ("s", ["-ffunction-sections", "-Wl,--gc-sections"]),
+}
+
+
+@pytest.fixture(scope="module", params=list(BUILDS))
+def built(request: pytest.FixtureRequest) -> Program:
+    """The scales with a main, by each way of building."""
+    optimize, flags = BUILDS[request.param]
+    settings = read_settings(
+        part="atmega328p", flags=[*FLAGS, "-DRUNS", *flags], optimize=optimize, folder=SCALES.parent, environment={}
+    )
+    return open_program([SCALES], settings)
+
+
+class TestEveryBuild:
+    @pytest.mark.parametrize(
+        ("name", "inputs", "returned"),
+        [
+            ("add(int, int)", {"a": "1", "b": "-3"}, -2),
+            ("add(float, float)", {"a": "1.5", "b": "2"}, 3.5),
+            ("add(uint8_t)", {"a": "255"}, 0),
+            ("Scale::read", {"this": "hive_scale", "raw": "3"}, 4),
+            ("poll", {"sensor": "humidity", "channel": "3"}, 3),
+            ("average<int>", {"a": "5", "b": "8"}, 6),
+            ("average<uint8_t>", {"a": "250", "b": "4"}, 127),
+            ("Ring<uint16_t, 4>::push", {"this": "ring", "item": "3"}, 0),
+            ("Ring<uint8_t, 8>::push", {"this": "out", "item": "3"}, 0),
+            ("Scale::offset", {"this": "hive_scale"}, 5),
+            ("Scale::secret", {"this": "hive_scale", "by": "10"}, 15),
+            ("hidden", {"x": "3"}, 0),
+            ("lambda:58", {"y": "21"}, 42),
+            ("hive::Scale::Scale(int16_t)", {"this": "out", "offset": "-2"}, None),
+            ("Sensor::read", {"this": "humidity", "channel": "3"}, 3),
+            ("Temperature::kind", {"this": "temperature"}, 2),
+        ],
+    )
+    def test_gives_what_the_source_says(
+        self, built: Program, name: str, inputs: dict[str, str], returned: object
+    ) -> None:
+        """As built, where that is labelled so, in the very image of the plain build; else in a kept copy."""
+        result = timed(built, name, **inputs)
+        assert isinstance(result.result, Call)
+        assert result.result.returned == returned
+        measured = result.result.measured
+        assert measured.image in ("as built", "kept copy")
+        assert (measured.image == "as built") == (measured.image_sha256 == built.firmware.image.sha256)
+
+
 @pytest.mark.parametrize(
     ("written", "one_way"),
     [

@@ -11,19 +11,25 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from cyclerule.errors import ArgumentError, BuildError, UnknownName
 from cyclerule.firmware.compiling import Compiling
 from cyclerule.firmware.sources import Source
-from cyclerule.firmware.spelling import is_constructor, lambda_line, without_arguments
+from cyclerule.firmware.spelling import canonical, is_constructor, lambda_line, without_arguments
 
 _ARGUMENTS = r"(?:<[^;{}]*>)?"
 _NAME = re.compile(rf"[A-Za-z_$~][\w$]*{_ARGUMENTS}(?:::[A-Za-z_$~][\w$]*{_ARGUMENTS})*")
+_TYPED = re.compile(rf"[A-Za-z_$~][\w$]*{_ARGUMENTS}(?:::[A-Za-z_$~][\w$]*{_ARGUMENTS})*\s*\([^();]*\)(?:\s*const)?")
+_KEEPS_INLINE = "-fkeep-inline-functions"
+# For what no symbol tells the linker of: it goes or stays with the rest of its file.
+_STAYS_WHOLE = ("-fno-lto", "-fno-function-sections")
 _INSTANTIATION = re.compile(r"template\s[^;]*?(?P<name>[A-Za-z_$][\w$:]*)\s*<[^;]*\([^;]*\)[^;]*")
 _PROTOTYPE = re.compile(r"(?P<returns>[^();]*[\s*&])(?P<name>[A-Za-z_$][\w$:]*)\s*\((?P<parameters>[^();]*)\)")
 _BODY = re.compile(rb"\b([A-Za-z_]\w*)\s*\([^;{}()]*\)\s*\{")
 # No warning about what follows is to mix with those about the user's text: declaring twice is on purpose.
 _MARKER = '#line 1 "<kept functions>"\n#pragma GCC diagnostic ignored "-Wredundant-decls"'
+_OVERLOADED = re.compile(r"overloaded|is unknown")
 _STATEMENTS = {"if", "for", "while", "switch"}
 
 
@@ -49,10 +55,10 @@ def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[
     Raises UnknownName for a function that none of the sources defines, ArgumentError for what is no name, BuildError
     when a source does not compile.
     """
-    chosen: dict[Path, list[str]] = {}
+    chosen: dict[Path, list[_Kept]] = {}
     for name in names:
-        for source in _defining(compiling, sources, name):
-            chosen.setdefault(source.path, []).append(name)
+        for source, symbols in _defining(compiling, sources, name):
+            chosen.setdefault(source.path, []).append(_Kept(name, symbols))
     units: dict[Path, KeptUnit] = {}
     first = 0
     for source in sources:
@@ -62,7 +68,15 @@ def kept_units(compiling: Compiling, sources: Sequence[Source], names: Sequence[
     return units
 
 
-def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> list[Source]:
+class _Kept(NamedTuple):
+    """A name to keep, and its link symbols where those are what it is kept by."""
+
+    name: str
+    symbols: tuple[str, ...]
+
+
+def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> list[tuple[Source, tuple[str, ...]]]:
+    """Gives the sources that define a function, and its symbols where it is told of by them."""
     plain = _last(name)
     word = re.compile(rb"\b" + re.escape(plain.lstrip("~")).encode() + rb"\b")
     candidates = [source for source in sources if source.language in ("C", "C++")]
@@ -70,20 +84,25 @@ def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> lis
         candidates = [source for source in candidates if source.language == "C++"]
     mentioning = [source for source in candidates if word.search(source.path.read_bytes())]
     refusals: list[str] = []
-    defining = []
+    defining: list[tuple[Source, tuple[str, ...]]] = []
     # One that no source mentions may be in a header of theirs.
     for source in mentioning or candidates:
-        probe, words = compiling.probe(source, _text(compiling, source, [name])[0], _options(source, [name]))
-        if _symbols(compiling, probe, plain):
-            defining.append(source)
-        elif words:
-            refusals.append(words)
+        if not _is_told_by_symbols(name):
+            probe, words = compiling.probe(source, _text(compiling, source, [name])[0], _options(source, [name]))
+            if _symbols(compiling, probe, plain):
+                defining.append((source, ()))
+                continue
+            refusals += [words] if words else []
+            if _OVERLOADED.search(words):
+                continue
+        symbols = _matching(compiling, source, name) if source.language == "C++" else ()
+        defining += [(source, symbols)] if symbols else []
     if defining:
         return defining
     # Should a source as it is not compile, that is what the user has to hear.
     for source in candidates:
         compiling.compile(source)
-    if any("overloaded" in words or "is unknown" in words for words in refusals):
+    if any(map(_OVERLOADED.search, refusals)):
         raise ArgumentError(
             f"there are several functions {name}; say which by its types: keep a prototype such as 'int {name}(int)', "
             "or an instantiation such as 'template int scale<int>(int)'"
@@ -96,6 +115,32 @@ def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> lis
     raise UnknownName("function", name, bodies - _STATEMENTS, hint="no C or C++ source given defines it")
 
 
+def _is_told_by_symbols(name: str) -> bool:
+    """Whether a name has the types of its parameters and no result, or is a constructor, which has no address."""
+    return is_constructor(name) or (_TYPED.fullmatch(name) is not None and lambda_line(name) is None)
+
+
+def _matching(compiling: Compiling, source: Source, name: str) -> tuple[str, ...]:
+    """Gives the link symbols of the one function that a name means in a source, all its inline functions included.
+
+    All constructors of a class, where no types say which. Raises UnknownName for several other functions.
+    """
+    include = f'#include "{source.path.as_posix()}"\n'
+    probe, _ = compiling.probe(source, include, (*_options(source, [name]), _KEEPS_INLINE))
+    asked, found = canonical(name), dict[str, list[str]]()
+    for symbol, spoken in _functions_of(compiling, probe):
+        written = canonical(spoken)
+        plain = written.partition("(")[0]
+        if any(each == asked or each.endswith(f"::{asked}") for each in (written, plain)):
+            found.setdefault(written, []).append(symbol)
+    if len(found) > 1 and is_constructor(name):
+        return tuple(symbol for symbols in found.values() for symbol in symbols)
+    if len(found) > 1:
+        listed = "; ".join(found)
+        raise UnknownName("single function", name, (), hint=f"several have that name, so give one of {listed}")
+    return tuple(next(iter(found.values()), ()))
+
+
 def _options(source: Source, names: Iterable[str]) -> tuple[str, ...]:
     """Gives the options that let a unit of C++ refer to private members, and make those that cannot be referred to.
 
@@ -104,12 +149,12 @@ def _options(source: Source, names: Iterable[str]) -> tuple[str, ...]:
     """
     if source.language != "C++":
         return ()
-    keeps_all = any(map(_has_no_address, names))
-    return ("-fno-access-control", *(["-fkeep-inline-functions"] if keeps_all else []))
+    lines = any(lambda_line(name) is not None for name in names)
+    return ("-fno-access-control", *([_KEEPS_INLINE, *_STAYS_WHOLE] if lines else []))
 
 
 def _has_no_address(name: str) -> bool:
-    return is_constructor(name) or lambda_line(name) is not None
+    return _is_told_by_symbols(name) or lambda_line(name) is not None
 
 
 def _last(name: str) -> str:
@@ -121,7 +166,7 @@ def _last(name: str) -> str:
 
 def _plain(name: str) -> str:
     """Gives the function's name, with its namespaces, out of what is to be kept."""
-    if is_constructor(name):
+    if _is_told_by_symbols(name):
         return name.partition("(")[0].strip()
     for form in (_INSTANTIATION, _PROTOTYPE):
         match = form.fullmatch(name)
@@ -135,16 +180,18 @@ def _plain(name: str) -> str:
     return name
 
 
-def _unit(compiling: Compiling, source: Source, names: list[str], first: int) -> KeptUnit:
+def _unit(compiling: Compiling, source: Source, kept: list[_Kept], first: int) -> KeptUnit:
+    names = [each.name for each in kept if not each.symbols]
+    told = [symbol for each in kept for symbol in each.symbols]
     text, references = _text(compiling, source, names, first)
-    options = _options(source, names)
+    options = (*_options(source, names), *([_KEEPS_INLINE] if told else []))
     if not compiling.flags.drops_unused:
         return KeptUnit(text, (), options)
     # The name that the linker knows an instantiation by comes from the compiler.
     probe, _ = compiling.probe(source, text, options)
-    instantiated = [_last(name) for name in names if _INSTANTIATION.fullmatch(name) or _has_no_address(name)]
+    instantiated = [_last(name) for name in names if _INSTANTIATION.fullmatch(name)]
     symbols = [symbol for plain in instantiated for symbol in _symbols(compiling, probe, plain)]
-    return KeptUnit(text, (*references, *symbols), options)
+    return KeptUnit(text, (*references, *symbols, *told), options)
 
 
 def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int = 0) -> tuple[str, list[str]]:
@@ -155,9 +202,14 @@ def _text(compiling: Compiling, source: Source, names: Sequence[str], first: int
         if _INSTANTIATION.fullmatch(name):
             lines.append(f"{name};")
             continue
+        reference = f"cyclerule_kept_{number}"
+        if lambda_line(name) is not None:
+            # With this the linker keeps the section that it shares with the lambda.
+            lines.append(f'extern "C" __attribute__((used)) void {reference}(void) {{}}')
+            references.append(reference)
+            continue
         if _has_no_address(name):
             continue
-        reference = f"cyclerule_kept_{number}"
         if _is_instance(name):
             lines += _taken(reference, name)
             references.append(reference)
@@ -218,13 +270,20 @@ def _reference(reference: str, name: str, *, is_c: bool) -> str:
 
 def _symbols(compiling: Compiling, probe: bytes, plain: str) -> list[str]:
     """Gives the link symbols of the functions of that name that an object defines."""
+    defined = re.compile(rf"(?:.*[\s:&*])?{re.escape(plain)}(?:[(<].*)?")
+    return [symbol for symbol, spoken in _functions_of(compiling, probe) if defined.fullmatch(spoken)]
+
+
+def _functions_of(compiling: Compiling, probe: bytes) -> list[tuple[str, str]]:
+    """Gives the functions that an object defines: link symbol, and name as the source has it."""
     if not probe:
         return []
     with _as_file(probe) as place:
         listed = compiling.toolchain.run("nm", ["-p", place]).stdout.splitlines()
         spoken = compiling.toolchain.run("nm", ["-p", "-C", place]).stdout.splitlines()
-    defined = re.compile(rf"[0-9a-f]+ [tTwW] (?:.*[\s:&*])?{re.escape(plain)}(?:[(<].*)?")
-    return [row.split()[-1] for row, words in zip(listed, spoken, strict=True) if defined.fullmatch(words)]
+    defined = re.compile(r"[0-9a-f]+ [tTwW] (?P<name>.*)")
+    rows = ((row.split()[-1], defined.fullmatch(words)) for row, words in zip(listed, spoken, strict=True))
+    return [(symbol, match["name"]) for symbol, match in rows if match is not None]
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """Virtual calls: which function an object's own table leads to."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -15,7 +16,7 @@ from cyclerule.measure.stage import Stage
 class Dispatch:
     """A virtual call: the function as it was asked for, the object, and the function that its table leads to."""
 
-    asked: VirtualFunction
+    asked: str
     object_name: str
     function: Function
 
@@ -54,7 +55,28 @@ def dispatch(stage: Stage, asked: VirtualFunction, object_name: str) -> Dispatch
     function = image.function_at(2 * word) if word else None
     if function is None or function.address != 2 * word:
         raise ArgumentError(f"{asked.name}: {object_name} has no table of virtual functions; has it been constructed?")
-    return Dispatch(asked, object_name, function)
+    return Dispatch(asked.name, object_name, function)
+
+
+def class_of(stage: Stage, object_name: str) -> str | None:
+    """Gives the class of an object by the name of its table; None for one without, or whose table has no name.
+
+    Link-time optimisation leaves out of the debug information which functions are virtual, but the tables keep their
+    names: _ZTV8Humidity, _ZTVN4hive5ScaleE (Itanium C++ ABI, 5.1.4). An object points behind the first two words.
+    """
+    place = places(stage)(object_name)
+    memory = stage.saved.chip[0]
+    table = int.from_bytes(memory[place.address : place.address + 2], "little")
+    symbol = stage.image.symbol_at("data", table - 2 * 2)
+    match = None if symbol is None else re.fullmatch(r"_ZTV(?:N(?P<nested>\w+)E|(?P<plain>\d+\w+))", symbol.name)
+    if match is None:
+        return None
+    rest, parts = match["nested"] or match["plain"], list[str]()
+    while (length := re.match(r"\d+", rest)) is not None:
+        start = length.end()
+        parts.append(rest[start : start + int(length[0])])
+        rest = rest[start + int(length[0]) :]
+    return None if rest else "::".join(parts)
 
 
 def _begins_with(kind: Type, owner: str) -> bool:

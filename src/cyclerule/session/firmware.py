@@ -1,5 +1,6 @@
 """Firmware, the object that users hold: a linked program with its part and clock, and the measurements on it."""
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -23,7 +24,7 @@ from cyclerule.machine.chip import StartUp
 from cyclerule.measure.after import START_UP, state_after
 from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_word, make_state, run_call
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
-from cyclerule.measure.dispatch import Dispatch, dispatch, find_virtual
+from cyclerule.measure.dispatch import Dispatch, class_of, dispatch, find_virtual
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.passes import LinesRun
@@ -136,6 +137,8 @@ class Firmware:
             plain = {key: without_arguments(called[0]) for key, called in spoken.items() if called[0].endswith(">")}
             by_source = [functions[key] for key, called in plain.items() if called.endswith(asked)]
             by_source = [each for each in by_source if f"::{plain[each.name]}".endswith(f"::{asked}")]
+        if not by_source and "<" in asked:
+            by_source = [each for each in functions.values() if _may_be_instance(each, without_arguments(asked))]
         if line is not None:
             by_source = [each for each in functions.values() if is_lambda(each) and each.line == line]
         # A clone has its function's name and other parameters: it counts only where nothing else has the name.
@@ -217,7 +220,21 @@ class Firmware:
         if not isinstance(this, Address):
             return None
         virtual = find_virtual(self.image.virtual, name)
-        return None if virtual is None else dispatch(self._stage, virtual, this.name)
+        if virtual is not None:
+            return dispatch(self._stage, virtual, this.name)
+        scope, _, last = name.rpartition("::")
+        if not scope or self._has(name):
+            return None
+        owner = class_of(self._stage, this.name)
+        own = f"{owner}::{last}"
+        return Dispatch(name, this.name, self.find_function(own)) if owner is not None and self._has(own) else None
+
+    def _has(self, name: str) -> bool:
+        try:
+            self.find_function(name)
+        except UnknownName:
+            return False
+        return True
 
     def _callee(self, name: str, this: object = None) -> Callee:
         dispatched = self.dispatched(name, this)
@@ -646,6 +663,13 @@ def _spoken(function: Function) -> str:
         return function.source_name
     types = [p.type.spelling for p in function.signature.parameters if not p.is_artificial and p.name != "this"]
     return f"{function.source_name}({', '.join(types)})"
+
+
+def _may_be_instance(function: Function, template: str) -> bool:
+    """Whether a function is an instance of a template whose arguments link-time optimisation has left out."""
+    written = f"::{canonical(function.source_name)}"
+    is_template = re.match(r"_ZN?K?(?:\d+\w+?)+I\w*E", function.symbol or "") is not None
+    return is_template and "<" not in written and written.endswith(f"::{template}") and function.alias_of is None
 
 
 def is_lambda(function: Function) -> bool:

@@ -88,7 +88,8 @@ class Program:
         if self.is_linked:
             became = "a kept copy needs a build of its own" if apart else standing.text
             raise ArgumentError(f"{name}: {became}, and {self.files[0]} is linked already; give the sources instead")
-        asked = name if lambda_line(name) is not None else function.source_name
+        is_told_apart = lambda_line(name) is not None or "(" in name
+        asked = name if is_told_apart else function.source_name
         firmware = self.kept_copy((asked,))
         found = firmware.find_function(name if is_constructor(asked) else asked)
         notes = () if function.address is not None else (f"{standing.text}; {KEPT}",)
@@ -119,7 +120,7 @@ class Program:
             return None
         own = called.function.source_name
         note = (
-            f"{called.asked.name} is virtual, and the table of {called.object_name} leads to {own}; the call through "
+            f"{called.asked} is virtual, and the table of {called.object_name} leads to {own}; the call through "
             "the table belongs to the caller"
         )
         key = _key(self.firmware, own, called.function)

@@ -59,3 +59,15 @@ uint8_t twice(uint8_t x)
     return doubled(x) + 1;
 }
 static uint8_t hidden(uint8_t x) { return x ^ 3; }
+
+#ifdef RUNS
+volatile uint8_t channel, result;
+int main()
+{
+    for (;;) {
+        result = hive_scale.read(channel);
+        result = poll(humidity, channel) + poll(temperature, channel);
+        result = use_ring(channel) + use_average(channel) + twice(channel) + add(channel) + add(channel, result);
+    }
+}
+#endif
