@@ -97,6 +97,23 @@ def test_what_was_set_before_is_told(timed: Time) -> None:
     assert "PORTC = 0x07" in told
 
 
+def test_a_change_since_the_last_time_is_told_once(timed: Time, tmp_path: Path) -> None:
+    """Of the same statements with the same values in the same files; of each column where there are two."""
+    source = tmp_path / "bees.c"
+    source.write_text("unsigned char bees;\nint main(void) { return bees; }\n", "utf-8")
+    words = (str(source), "--code", "bees = bees / {n}", "n=3,8", "--variable", "n", "--both")
+    assert "was" not in timed(*words).stdout
+    source.write_text("unsigned bees;\nint main(void) { return bees; }\n", "utf-8")
+    assert "was" not in timed(*words, "--set", "bees=3").stdout
+    lines = timed(*words).stdout.splitlines()
+    assert any(line.startswith("  constant: was ") for line in lines)
+    assert "was" not in timed(*words).stdout
+    alone = (str(source), "--code", "bees++")
+    timed(*alone)
+    source.write_text("volatile unsigned long bees;\nint main(void) { return bees; }\n", "utf-8")
+    assert "; was 10, now 20: +10\n" in timed(*alone, "-q").stdout
+
+
 def test_sources_of_the_project_are_the_context(timed: Time, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As for every command without files."""
     (tmp_path / "bees.c").write_text("unsigned char bees;\nint main(void) { return bees; }\n", "utf-8")

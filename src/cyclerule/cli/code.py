@@ -1,6 +1,7 @@
 """`cyclerule time --code`: the cycles of statements."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,7 @@ def time_code(
 ) -> None:
     """Times statements and prints the result in the face that was asked for."""
     from cyclerule.cli.faces import print_statements
+    from cyclerule.cli.last import change_of_statements
     from cyclerule.report.statements import view_statements
     from cyclerule.session.before import only_calls
     from cyclerule.session.inputs import read_setup
@@ -73,7 +75,8 @@ def time_code(
             max_cycles=max_cycles,
             progress=lambda done, of: told("statements", done, of),
         )
-    view = view_statements(times, frozenset(built.firmware.part.registers))
+    change = change_of_statements(times, {"before": before, "after": after, "interrupts": interrupts})
+    view = replace(view_statements(times, frozenset(built.firmware.part.registers)), change=change)
     print_statements(view, output, rows=rows, csv_file=csv_file, as_json=as_json, as_comment=as_comment)
 
 

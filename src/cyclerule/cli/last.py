@@ -11,6 +11,7 @@ from cyclerule.store.last import LastResults
 from cyclerule.store.place import results_file
 
 if TYPE_CHECKING:
+    from cyclerule.measure.statements import StatementTimes
     from cyclerule.session.opening import Program
     from cyclerule.session.timing import Timed
 
@@ -35,3 +36,16 @@ def change_since(program: "Program", timed: "Timed", how: Mapping[str, object]) 
         return ""
     is_again = click.get_current_context().meta.get(IS_AGAIN, False)
     return change_text(before, view_timed(timed)) or (UNCHANGED if is_again else "")
+
+
+def change_of_statements(times: "StatementTimes", how: Mapping[str, object]) -> str:
+    """Says how the cycles of statements differ from those of the last time, and keeps those of now."""
+    from cyclerule.report.change import UNCHANGED, change_between
+    from cyclerule.session.last import statements_before
+
+    found = statements_before(last_results(), times, how)
+    told = [(column, text) for column, before, now in found if (text := change_between(before, now))]
+    if not told and found and click.get_current_context().meta.get(IS_AGAIN, False):
+        return UNCHANGED
+    has_both = all(times.rows[0][-2:])
+    return "; ".join(f"{column}: {text}" if has_both else text for column, text in told)

@@ -294,9 +294,8 @@ def time_document(view: TimeView, rows: int | None = None) -> TimeDocument:
 def code_document(view: StatementsView, rows: int | None = None) -> CodeDocument:
     """Gives the document of timed statements; it lists the first `rows`, by default 65,536."""
     listed = view.rows[: LISTED_CALLS if rows is None else rows]
-    plain = {
-        name: value for name, value in asdict(view).items() if name not in ("shown_code", "rows", "set_first", "held")
-    }
+    others = ("shown_code", "rows", "set_first", "held", "change")
+    plain = {name: value for name, value in asdict(view).items() if name not in others}
     return msgspec.convert(
         {
             "schema": "cyclerule/code/1",

@@ -66,6 +66,8 @@ class StatementsView:
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
+    change: str = ""
+    """How the cycles differ from the last time; it is in no document."""
 
     def figures(self, column: Column) -> list[int]:
         """Gives the cycles of a column's rows."""

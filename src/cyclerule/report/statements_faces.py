@@ -23,11 +23,13 @@ def show_statements(screen: Screen, view: StatementsView, *, rows: int = LISTED_
     from rich.text import Text
 
     if is_brief:
-        screen.whole_line(statements_sentence(view))
+        screen.whole_line(statements_sentence(view) + (f"; {view.change}" if view.change else ""))
         return
     head, _, figure = statements_answer(view).rpartition(": ")
     rest = screen.text(rest_of_statements(view))
     screen.show(Text.assemble((screen.text(head), "bold"), ": ", (screen.text(figure), "bold yellow"), rest), indent=0)
+    if view.change:
+        screen.line(view.change, style="bold", indent=2)
     screen.line(small_print(view), style="dim", indent=2)
     screen.line()
     if len(view.rows) == 1 and len(view.columns) == 1:

@@ -1,9 +1,11 @@
 """What a function took when it was last timed with the same inputs on the same part."""
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from cyclerule.measure.domain_text import value_text
 from cyclerule.measure.results import Call
+from cyclerule.measure.statements import StatementTimes
 from cyclerule.session.opening import Program
 from cyclerule.session.timing import Timed
 from cyclerule.store.last import Figures, LastResults, result_key
@@ -32,6 +34,41 @@ def figures_before(results: LastResults, program: Program, timed: Timed, how: Ma
     before = results.find(key)
     results.keep(key, _figures(timed))
     return before
+
+
+def statements_before(
+    results: LastResults, times: StatementTimes, how: Mapping[str, object]
+) -> list[tuple[str, Figures, Figures]]:
+    """Gives for each column of statements its name, the figures of the last time and those of now, which are kept.
+
+    The same is: the files, the statements, their values, what was kept and set, what ran before, and the part.
+    """
+    measured = times.measured
+    found = []
+    for column in ("constant", "variable"):
+        passages = [each for row in times.rows if (each := getattr(row, column)) is not None]
+        if not passages:
+            continue
+        key = result_key(
+            {
+                "files": [str(Path(file).resolve()) for file in times.files],
+                "code": times.code,
+                "column": column,
+                "part": measured.part,
+                "values": [[f"{name}={value}" for name, value in row.shown.items()] for row in times.rows],
+                "variables": list(times.variables.items()),
+                "kept": list(times.kept),
+                "set": [f"{name}={value_text(value)}" for name, value in times.settings.items()],
+                "how": {name: str(each) for name, each in how.items()},
+            }
+        )
+        cycles = [each.cycles for each in passages]
+        now = Figures(min(cycles), max(cycles), measured.compiler, tuple(measured.flags), measured.image)
+        before = results.find(key)
+        results.keep(key, now)
+        if before is not None:
+            found.append((column, before, now))
+    return found
 
 
 def _figures(timed: Timed) -> Figures:
