@@ -26,7 +26,7 @@ MODELLED = re.compile(
     |ADCSRA?|ADCSRB|ADMUX|ADC|ADCW|ADC[LH]|ACSR  # converter, comparator
     |CLKPR|OSCCAL\d?|PRR[012]?                   # clock and power
     |EECR|EEDR|EEAR[LH]?                         # EEPROM
-    |PUE[A-D]|PORTCR                             # pull-ups
+    |PUE[A-D]|PORTCR|DIDR[012]?                            # pull-ups
     |EIMSK|EIFR|GICR|GIMSK|GIFR|EICR[AB]?|EMCUCR|MCUCSR|MCUSR|PCICR|PCIFR|PCMSK\d?    # interrupts of pins""",
     re.VERBOSE,
 )

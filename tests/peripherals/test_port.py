@@ -129,6 +129,23 @@ def test_a_compare_output_needs_the_direction_bit_and_hides_the_latch() -> None:
     assert changes == [(True, 4), (False, 8), (True, 12)]
 
 
+def test_two_compare_outputs_on_one_pin_modulate_each_other() -> None:
+    """Output compare modulator: logical AND with PORTB7 0, OR with 1; ATmega640/…/2561 datasheet 2549."""
+    chip = Fitted.of("atmega2560")
+    pin = chip.pin("PB7")
+    chip.write("DDRB", 0x80, at=2)
+    for latch, together in ((0x00, all), (0x80, any)):
+        chip.write("PORTB", latch, at=4)
+        for one in (False, True):
+            for other in (False, True):
+                pin.take("OC1C", one, 6)
+                pin.take("OC0A", other, 7)
+                assert pin.level == together((one, other))
+    pin.release("OC0A", 8)
+    pin.take("OC1C", False, 9)
+    assert not pin.level
+
+
 def test_a_transmitter_drives_its_pin_as_an_input_too_and_a_receiver_keeps_the_pull_up() -> None:
     """TXD: DDOE = TXEN, DDOV = 1; RXD: DDOE = RXEN, DDOV = 0, PUOV = PORTD0: sec. 14.3.3."""
     chip = Fitted.of("atmega328p")
@@ -223,3 +240,35 @@ def test_break_before_make_is_told() -> None:
     chip = Fitted.of("attiny88")
     chip.write("PORTCR", chip.bit("BBMA") | chip.bit("PUDA"), at=2)
     assert chip.unmodelled() == [f"PORTCR: bit {chip.chip.part.bits['BBMA']}"]
+
+
+@pytest.mark.parametrize(
+    ("part", "register", "bit", "pin"),
+    [
+        ("atmega328p", "DIDR0", "ADC3D", "PC3"),
+        ("atmega328p", "DIDR1", "AIN0D", "PD6"),
+        ("attiny85", "DIDR0", "ADC2D", "PB4"),
+        ("attiny85", "DIDR0", "AIN1D", "PB1"),
+        ("attiny84a", "DIDR0", "ADC7D", "PA7"),
+        ("attiny861", "DIDR1", "ADC9D", "PB6"),
+        ("attiny2313", "DIDR", "AIN0D", "PB0"),
+        ("atmega2560", "DIDR2", "ADC12D", "PK4"),
+        ("atmega2560", "DIDR1", "AIN1D", "PE3"),
+        ("atmega32u4", "DIDR2", "ADC11D", "PB4"),
+        ("attiny841", "DIDR1", "ADC9D", "PB3"),
+    ],
+)
+def test_a_disabled_input_reads_as_zero(part: str, register: str, bit: str, pin: str) -> None:
+    """Sec. 24.9.5 and 23.3.3; the places of the bits are those of the compiler's headers."""
+    chip = Fitted.of(part)
+    place = 1 << int(pin[2])
+    chip.pin(pin).drive(True, 2)
+    assert chip.read(f"PIN{pin[1]}", 10) == place
+    chip.write(register, chip.bit(bit), at=12)
+    assert chip.read(f"PIN{pin[1]}", 20) == 0
+    saved = chip.chip.save()
+    chip.write(register, 0, at=22)
+    assert chip.read(f"PIN{pin[1]}", 30) == place
+    chip.chip.restore(saved)
+    assert chip.read(f"PIN{pin[1]}", 30) == 0
+    assert chip.unmodelled() == []

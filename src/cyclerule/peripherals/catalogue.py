@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
+from cyclerule.peripherals.digital_inputs import fit_digital_inputs
 from cyclerule.peripherals.pin_interrupts import PinInterrupts, fit_pin_interrupts
 from cyclerule.peripherals.port import Ports
 from cyclerule.peripherals.serial.fitting import SerialDevices, fit_serial
@@ -50,6 +51,7 @@ def fit_devices(chip: Chip) -> Devices:
     if system.comparator is not None and isinstance(first, Timer16):
         first.capture.join(system.comparator)
     serial = fit_serial(chip, ports, system.power)
+    fit_digital_inputs(chip, ports)
     stimuli = Stimuli(chip, ports, serial.ports, system.inputs)
     devices = Devices(ports, timers, system, serial, pin_interrupts, stimuli)
     chip.keep_power_on_state()

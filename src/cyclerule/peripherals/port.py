@@ -17,6 +17,7 @@ Listener = Callable[[bool, int], None]
 """Takes (level, cycle): the level that a pin has from that cycle on."""
 
 SFIOR_PUD = 2
+MODULATORS = ("OC0A", "OC0", "OC2")
 LETTERS = "ABCDEFGHJKL"
 
 
@@ -34,7 +35,9 @@ class Port:
         # What devices do to the pins, by (bit, device): the output value, and whether it forces the direction.
         self._outputs: dict[tuple[int, str], tuple[bool, bool]] = {}
         self._inputs: set[tuple[int, str]] = set()
-        self._taken = self._taken_levels = self._forced_outputs = self._forced_inputs = 0
+        self._taken = self._taken_levels = self._forced_outputs = self._forced_inputs = self._and_is_low = 0
+        # Inputs that read as 0 whatever the level, because they are disabled.
+        self._disabled = 0
         # Pull-ups: which are wanted where a register of their own says so, and what disables them all.
         self._pull_ups: int | None = None
         self._disablers = frozenset[str]()
@@ -82,7 +85,7 @@ class Port:
 
     def _levels(self) -> int:
         outputs = self.outputs()
-        values = self.latch & ~self._taken | self._taken_levels
+        values = self.latch & ~self._taken | self._taken_levels & ~(self._and_is_low & ~self.latch)
         outside = self.levels & self.driven | self._pulled_up() & ~self.driven
         return (values & outputs | outside & ~outputs) & self.pin_mask
 
@@ -131,7 +134,11 @@ class Port:
         self._catch_up(cycle)
         # Half to one and a half clocks of delay: IN right after OUT still sees the old level, one NOP later the new
         # one (datasheet of the ATmega16, "Reading the pin value", same text in the family).
-        return self._synchronised(cycle - 1)
+        return self._synchronised(cycle - 1) & ~self._disabled
+
+    def disable_input(self, bit: int, *, is_disabled: bool) -> None:
+        """Has a pin read as 0 in PINx, or as it is."""
+        self._disabled = self._disabled & ~(1 << bit) | is_disabled << bit
 
     def _write_latch(self, value: int, mask: int, cycle: int) -> None:
         self._catch_up(cycle)
@@ -199,17 +206,34 @@ class Port:
         # OC2A"), since a function that is off puts 0 there.
         self._taken = _mask(bit for bit, _ in self._outputs)
         self._taken_levels = _mask(bit for (bit, _), (level, _) in self._outputs.items() if level)
+        # Where the compare outputs 1C and 0A (or 2) share a pin they modulate each other: AND where PORT is 0, OR where
+        # it is 1 (output compare modulator, ATmega640/…/2561 datasheet 2549, ATmega128 2467).
+        both = [bit for bit, owner in self._outputs if owner == "OC1C" and self._has_output(bit, MODULATORS)]
+        self._and_is_low = _mask(bit for bit in both if not self._are_high(bit))
         self._forced_outputs = _mask(bit for (bit, _), (_, forces) in self._outputs.items() if forces)
         self._forced_inputs = _mask(bit for bit, _ in self._inputs)
+
+    def _has_output(self, bit: int, owners: Iterable[str]) -> bool:
+        return any((bit, owner) in self._outputs for owner in owners)
+
+    def _are_high(self, bit: int) -> bool:
+        return all(level for (place, _), (level, _) in self._outputs.items() if place == bit)
 
     def save(self) -> Any:
         """Gives the port's state."""
         levels = self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at
-        return levels, tuple(self._outputs.items()), tuple(self._inputs), self._pull_ups, self._disablers
+        return (
+            levels,
+            tuple(self._outputs.items()),
+            tuple(self._inputs),
+            self._pull_ups,
+            self._disablers,
+            self._disabled,
+        )
 
     def restore(self, saved: Any) -> None:
         """Sets a saved state; nobody is told, since who listens restores a state of its own."""
-        levels, outputs, inputs, self._pull_ups, self._disablers = saved
+        levels, outputs, inputs, self._pull_ups, self._disablers, self._disabled = saved
         self.latch, self.direction, self.driven, self.levels, self._before, self._now, self._changed_at = levels
         self._outputs, self._inputs = dict(outputs), set(inputs)
         self._combine()
