@@ -6,7 +6,7 @@ input all the same (sec. 14.3, DIEOE).
 """
 
 import re
-from functools import partial
+from dataclasses import dataclass
 
 from cyclerule.machine.chip import Chip
 from cyclerule.parts.part import Part
@@ -25,7 +25,7 @@ def fit_digital_inputs(chip: Chip, ports: Ports) -> None:
         if ports.pin(pin) is not None and pin is not None:
             registers.setdefault(register, {})[bit] = pin
     for register, pins in registers.items():
-        chip.bus.claim(register, pins, partial(_disable, chip.part, ports, pins))
+        chip.bus.claim(register, pins, _DisabledInputs(chip.part, ports, pins).read)
 
 
 def disabling_bits(part: Part) -> dict[str, str]:
@@ -51,8 +51,17 @@ def disabling_bits(part: Part) -> dict[str, str]:
     return found | {bit: others for bit in part.bits if _COMPARATOR.fullmatch(bit)}
 
 
-def _disable(part: Part, ports: Ports, pins: dict[str, str], value: int, cycle: int) -> None:
-    for bit, name in pins.items():
-        pin = ports.pin(name)
-        if pin is not None:
-            pin.port.disable_input(pin.bit, is_disabled=bool(value >> part.bits[bit] & 1))
+@dataclass(frozen=True)
+class _DisabledInputs:
+    """The pins of one register, by the bit that disables each."""
+
+    part: Part
+    ports: Ports
+    pins: dict[str, str]
+
+    def read(self, value: int, cycle: int) -> None:
+        """Takes what the register keeps."""
+        for bit, name in self.pins.items():
+            pin = self.ports.pin(name)
+            if pin is not None:
+                pin.port.disable_input(pin.bit, is_disabled=bool(value >> self.part.bits[bit] & 1))
