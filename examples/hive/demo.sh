@@ -16,4 +16,7 @@ board="--part atmega328p --clock 16MHz"
     for way in bits nibbles table ram_table; do
         show cyclerule time crc.c crc8_step_$way crc=every byte=every $board
     done
+    show cyclerule run hive.c serial.c frame.c crc.c climate.c median.c --until serial:OK --calls frame_read $board
+    show cyclerule run ../entrance/entrance.c $board
+    show cyclerule time ../entrance/entrance.c send_number number=123 --interrupts $board
 }

@@ -4,7 +4,16 @@ from fractions import Fraction
 
 from cyclerule.measure.delay_stats import DelayStats
 from cyclerule.report.delays import view_delays
-from cyclerule.report.running import CallRowView, CallsView, HandlerView, PassesView, RunView, StatsView
+from cyclerule.report.running import (
+    CallRowView,
+    CallsView,
+    HandlerView,
+    PassesView,
+    ResetView,
+    RunView,
+    SerialView,
+    StatsView,
+)
 from cyclerule.report.timing import BuildView, WriteView
 
 Z = Fraction(0)
@@ -78,6 +87,8 @@ A_RUN = RunView(
     writes={"PORTB": [WriteView(2_000 + n, "PORTB", n) for n in range(13)]},
     serial_text="hive 1: 34.61 C\nhive 2: 35.\\x07",
     serial_hex=b"hive 1: 34.61 C\nhive 2: 35.\x07".hex(),
+    resets=[ResetView(1_200_000, "WDRF")],
+    other_serial=[SerialView(1, "bees\n", b"bees\n".hex())],
     notes=["a note"],
     warnings=["hive.c:7 in main: warning: ADCSRA is not modelled"],
 )

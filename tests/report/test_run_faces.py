@@ -17,7 +17,7 @@ def test_the_report_shows_every_figure_of_the_view() -> None:
     text = seen(lambda screen: show_run(screen, A_RUN), width=120)
     for line in (
         "hive.c and 2 more: ran 1,600,000 cycles from reset, 100.000 ms at 16 MHz; loop() makes 15,037.6 passes",
-        "passes a second of 160 to 24,012 cycles; 0.28 % in interrupt handlers; 20.00 % asleep; stopped when",
+        "passes a second of 160 to 24,012 cycles; 0.28 % in interrupt handlers; 20.00 % asleep; reset once by",
         "stopped when the time was over, at hive.c:41 in loop; 1 warning below",
         "to main 117 7.3125",
         "to setup 121 7.5625",
@@ -34,6 +34,8 @@ def test_the_report_shows_every_figure_of_the_view() -> None:
         "PORTB = 0x00 by cycle 2,000",
         "and 1 more (all with --json or --csv)",
         "serial, 28 bytes: hive 1: 34.61 C hive 2: 35.\\x07",
+        "serial port 1, 5 bytes: bees",
+        "reset at cycle 1,200,000: WDRF",
         "note: a note",
         "hive.c:7 in main: warning: ADCSRA is not modelled",
     ):

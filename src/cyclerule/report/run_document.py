@@ -71,6 +71,14 @@ class RunReset(Struct, frozen=True, kw_only=True):
     cause: Annotated[str, Meta(description="The flag of its cause in MCUSR: WDRF or EXTRF.")]
 
 
+class SerialPort(Struct, frozen=True, kw_only=True):
+    """What a serial port sent."""
+
+    number: int
+    text: Annotated[str, Meta(description="What is no text is escaped.")]
+    hex: str
+
+
 class RunDocument(Struct, frozen=True, kw_only=True):
     """What `cyclerule run --json` prints: the whole program from reset. The same program gives the same document."""
 
@@ -98,6 +106,7 @@ class RunDocument(Struct, frozen=True, kw_only=True):
     writes: Annotated[dict[str, list[RunWrite]], Meta(description="By the register that was watched.")]
     serial_text: Annotated[str, Meta(description="What the first serial port sent; what is no text is escaped.")]
     serial_hex: str
+    other_serial: Annotated[list[SerialPort], Meta(description="The other serial ports, where they sent anything.")]
     resets: Annotated[list[RunReset], Meta(description="Resets after the first one, in order.")]
     notes: Remarks
     warnings: Annotated[list[str], Meta(description="What the figures rest on and the model does not have.")]

@@ -10,6 +10,7 @@ from cyclerule.report.wording import counted
 from cyclerule.units import Hertz, clock_text, microseconds_text
 
 LISTED_WRITES = 12
+LISTED_RESETS = 5
 LISTED_LINES = 12
 """The most lines of serial text that a report repeats."""
 
@@ -31,7 +32,10 @@ def show_run(screen: Screen, view: RunView, *, is_brief: bool = False, shows_ser
         show_delays(screen, view.delays, has_clock=view.clock_hz is not None)
     _show_writes(screen, view)
     if shows_serial:
-        _show_serial(screen, view)
+        _show_serial(screen, "serial", view.serial_text, len(view.serial_hex) // 2)
+    for port in view.other_serial:
+        _show_serial(screen, f"serial port {port.number}", port.text, len(port.hex) // 2)
+    _show_resets(screen, view)
     remarks = [("note: ", each, "") for each in view.notes] + [("", each, "yellow") for each in view.warnings]
     if remarks:
         screen.line()
@@ -99,18 +103,27 @@ def _show_writes(screen: Screen, view: RunView) -> None:
             screen.line(f"and {len(writes) - LISTED_WRITES:,} more (all with --json or --csv)", style="dim", indent=4)
 
 
-def _show_serial(screen: Screen, view: RunView) -> None:
-    if not view.serial_text:
+def _show_serial(screen: Screen, name: str, text: str, size: int) -> None:
+    if not text:
         return
-    lines = view.serial_text.split("\n")
+    lines = text.split("\n")
     lines = lines[:-1] if not lines[-1] else lines
     screen.line()
-    screen.line(f"serial, {counted(len(view.serial_hex) // 2, 'byte')}:", style="dim", indent=2)
+    screen.line(f"{name}, {counted(size, 'byte')}:", style="dim", indent=2)
     for line in lines[:LISTED_LINES]:
         screen.whole_line(f"    {line}".rstrip())
     if len(lines) > LISTED_LINES:
         more = counted(len(lines) - LISTED_LINES, "more line")
         screen.line(f"and {more} (--serial FILE writes all)", style="dim", indent=4)
+
+
+def _show_resets(screen: Screen, view: RunView) -> None:
+    if view.resets:
+        screen.line()
+    for each in view.resets[:LISTED_RESETS]:
+        screen.line(f"reset at cycle {each.cycle:,}: {each.cause}", style="yellow", indent=2)
+    if len(view.resets) > LISTED_RESETS:
+        screen.line(f"and {counted(len(view.resets) - LISTED_RESETS, 'more reset')}", style="dim", indent=2)
 
 
 def speed_text(view: RunView, wall_seconds: float) -> str:

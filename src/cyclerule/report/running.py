@@ -65,12 +65,23 @@ class ResetView:
 
 
 @dataclass(frozen=True)
+class SerialView:
+    """What one serial port sent: as text that is safe to read, and as bytes in hexadecimal."""
+
+    number: int
+    text: str
+    hex: str
+
+
+@dataclass(frozen=True)
 class RunView:
     """A whole program from reset to where it stopped.
 
     `program` names it in a few words. `stopped` is as in `Run`; `reason` says why it could not go on, `place` where it
-    was. `until` is the end that was asked for, `is_met` whether the run came there, `limit` the cycle at which it was
-    to end in any case. `reached` has the cycles at which `main`, `setup` and `loop` were first entered.
+    was; `resets` are those inside the run. `serial_text` and `serial_hex` are what the first serial port sent,
+    `other_serial` what the others did. `until` is the end that was asked for, `is_met` whether the run came there,
+    `limit` the cycle at which it was to end in any case. `reached` has the cycles at which `main`, `setup` and `loop`
+    were first entered.
     """
 
     program: str
@@ -97,6 +108,7 @@ class RunView:
     serial_text: str
     serial_hex: str
     resets: list[ResetView] = field(default_factory=list)
+    other_serial: list[SerialView] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
@@ -138,10 +150,17 @@ def view_run(ran: Ran) -> RunView:
         serial_text=readable(run.serial),
         serial_hex=run.serial.hex(),
         resets=[ResetView(each.cycle, each.cause) for each in run.resets],
+        other_serial=_other_serial(run),
         notes=list(run.notes),
         warnings=list(dict.fromkeys(str(each) for each in run.warnings)),
         build_warnings=list(firmware.warnings),
     )
+
+
+def _other_serial(run: Run) -> list[SerialView]:
+    """Gives what the serial ports after the first one sent, where they sent anything."""
+    others = sorted(run.serial_ports.items())[1:]
+    return [SerialView(number, readable(sent), sent.hex()) for number, sent in others if sent]
 
 
 def _program_name(files: Sequence[str], image: Image) -> str:
