@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 import cyclerule as cr
-from tests.session.statement_figures import CLOCK, FLAGS, PART, constants
+from tests.session.statement_figures import CLOCK, FLAGS, PART, constants, every_build
 
 # Each leaves the rest of `main` as it is: only memory is used. C++ has the same.
 IN_PLACE = [
@@ -95,3 +95,33 @@ def test_the_figure_is_what_the_program_gains_by_the_statement(flags: list[str],
             gains[statement] = between_writes(program) - between_writes(bare)
     assert {statement: figures[statement] for statement in gains} == gains
     assert len(gains) >= 12
+
+
+PASSED = [
+    "PORTB = {n};",
+    "weight = bees << {n};",
+    "weight /= {n};",
+    "if ({n} > 3) weight++;",
+    "bees = step(bees, {n});",
+]
+
+
+@every_build
+def test_a_variable_is_what_the_program_has_in_a_parameter(flags: list[str], tmp_path: Path) -> None:
+    """The same with a value that the function is called with; where it lies differs, and so may a move of it.
+
+    Without optimization it lies on the stack in both, and the figures are the same; with it, the compiler may have to
+    save it over the write to GPIOR0, or has it where it is wanted.
+    """
+    around = AROUND.replace("turn(void)", "turn(int n)").replace("turn();", "turn(bees);")
+    bare_source, source = tmp_path / "bare.c", tmp_path / "program.c"
+    how: dict[str, Any] = {"part": PART, "clock": CLOCK, "flags": flags}
+    bare_source.write_text(around.format("", REST), "utf-8")
+    bare = between_writes(cr.build(bare_source, **how))
+    for statement in PASSED:
+        source.write_text(around.format(statement.replace("{n}", "n"), REST), "utf-8")
+        gain = between_writes(cr.build(source, **how)) - bare
+        (row,) = cr.code(statement, files=bare_source, n=7, variable="n", **how).rows
+        assert row.variable is not None
+        slack = 0 if "-O0" in flags else 1
+        assert abs(row.variable.cycles - gain) <= slack, (statement, row.variable.cycles, gain)

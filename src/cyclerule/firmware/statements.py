@@ -139,13 +139,12 @@ def statements_unit(
         line for place, (each, in_memory) in enumerate((keep or {}).items()) for line in _kept(place, each, in_memory)
     ]
     for number, row in enumerate(rows):
-        values = ", ".join(f'"+r"({each})' for _, each in row.parameters)
         lines += function_lines(
             number,
             row,
             language,
             attributes="__attribute__((noinline, noclone, used, externally_visible))",
-            before=[f'#line 1 "{BEGIN}"', f'__asm__ __volatile__("" : {values} : "i"({number}) : "memory");'],
+            before=_begin(number, row),
             inside=kept,
             after=[
                 f'#line 1 "{END}"',
@@ -203,6 +202,18 @@ def function_lines(
         *after,
         "}",
     ]
+
+
+def _begin(number: int, row: Row) -> list[str]:
+    """Writes the first mark; it hands on what is passed, so that nothing can be computed of that before it."""
+    line = f'#line 1 "{BEGIN}"'
+    plain = [line, f'__asm__ __volatile__("" :: "i"({number}) : "memory");']
+    if not row.parameters:
+        return plain
+    values = ", ".join(f'"+r"({each})' for _, each in row.parameters)
+    marked = [line, f'__asm__ __volatile__("" : {values} : "i"({number}) : "memory");']
+    # Without optimization nothing is moved, but what is handed on would be stored again behind the mark.
+    return ["#ifdef __OPTIMIZE__", *marked, "#else", *plain, "#endif"]
 
 
 def symbol_of(number: int) -> str:

@@ -1,6 +1,5 @@
 """The view of timed statements: plain data, and the sentence that answers."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -172,8 +171,3 @@ def _values(view: StatementsView) -> str:
     domains = " ".join(f"{name}={shortened(text)}" for name, text in view.domains.items())
     scope = f"for {domains}" if len(view.rows) == 1 else f"for the {counted(len(view.rows), 'row')} {domains}"
     return f"{scope}, {variables_text(view)} passed as a value" if view.variables else scope
-
-
-def is_uniform(figures: Sequence[int]) -> bool:
-    """Whether all figures are the same."""
-    return min(figures) == max(figures)
