@@ -49,6 +49,7 @@ def test_three_sources_agree_over_ten_million_cycles(fourth: bool) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)
 @pytest.mark.parametrize("fourth", [False, True])
 def test_three_sources_agree_over_a_hundred_million_cycles(fourth: bool) -> None:
     """The same for six seconds of the board's time."""

@@ -59,6 +59,9 @@ class SteppedTimer:
     # Whether COM1A = 1 toggles in mode 14, as from the ATmega48 on.
     toggles_in_mode_14: bool = True
     prescaler: int = 0
+    # The first generation (AT90S8515, 0841G): a match comes one CPU clock after the timer has counted to the value.
+    is_first: bool = False
+    has_arrived: bool = False
     # Whether the clock just passed was the one in which TOV was set.
     has_just_overflowed: bool = False
 
@@ -77,21 +80,31 @@ class SteppedTimer:
     def clock(self) -> None:
         """Passes one clock of the CPU."""
         self.has_just_overflowed = False
+        if self.has_arrived:
+            self.match()
+            if self.waveform == PHASE and self.count == self.top():
+                self._look_at_top(self.top(), self.compare)
+        self.has_arrived = False
         self.prescaler += 1
         if self.divisor and self.prescaler % self.divisor == 0:
             self.tick()
 
+    def match(self) -> None:
+        """Compares, sets flags and moves outputs."""
+        is_down = self.count == self.top() or (self.is_falling and self.count != 0)
+        for channel in [channel for channel, value in self.compare.items() if self.count == value]:
+            self.flags.add(channel)
+            self.act(channel, opposite=is_down and self.waveform in (PHASE, PHASE_FREQUENCY))
+
     def tick(self) -> None:
         """Passes one clock of the timer."""
         top = self.top()
-        is_down = self.count == top or (self.is_falling and self.count != 0)
-        matches = [channel for channel, value in self.compare.items() if self.count == value and not self.is_blocked]
-        for channel in matches:
-            self.flags.add(channel)
-            self.act(channel, opposite=is_down and self.waveform in (PHASE, PHASE_FREQUENCY))
+        if not self.is_first and not self.is_blocked:
+            self.match()
         has_register = isinstance(self.modes[self.mode][1], str)
         is_top = self.count == top and not (self.is_blocked and has_register)
         self.is_blocked = False
+        self.has_arrived = self.is_first
         if is_top and self.modes[self.mode][1] == "ICR":
             self.flags.add("ICF")
         if self.waveform in (PHASE, PHASE_FREQUENCY):
@@ -151,15 +164,15 @@ class SteppedTimer:
             self.count = 0 if self.count == self.maximum else self.count + 1
         if self.count == 0:
             self.is_falling = False
-        if is_top:
-            self._look_at_top(top)
+        if is_top and not self.is_first:
+            self._look_at_top(top, self.buffers)
         if is_top if self.waveform == PHASE else was_bottom:
             self.compare = dict(self.buffers)
 
-    def _look_at_top(self, top: int) -> None:
+    def _look_at_top(self, top: int, buffers: dict[str, int]) -> None:
         """The output at TOP is that of a match on the way up, unless OCR is TOP itself then: sec. 15.7.4."""
         for channel, value in self.compare.items():
-            new = self.buffers[channel] if self.waveform == PHASE else value
+            new = buffers[channel] if self.waveform == PHASE else value
             if self.select[channel] > 1 and (value < top or (value == top > new)):
                 self.output[channel] = self.select[channel] == 3
 
@@ -171,6 +184,7 @@ class SteppedTimer:
             self.flags.discard("TOV")
         self.count = value
         self.is_blocked = True
+        self.has_arrived = False
         if value == 0:
             self.is_falling = False
 
@@ -179,9 +193,14 @@ class SteppedTimer:
         self.buffers[channel] = value
         if self.waveform in (NORMAL, CTC):
             self.compare[channel] = value
+            if self.is_first and value == self.count:
+                self.is_blocked, self.has_arrived = True, False
 
     def write_settings(self, mode: int, divisor: int) -> None:
         """Sets mode and clock."""
+        # A clock that starts does not compare the count at hand, nor one that has no tick just then.
+        self.is_blocked = self.is_blocked or (self.is_first and (not self.divisor or not self.has_arrived))
+        self.has_arrived = self.has_arrived and divisor > 0 and self.prescaler % divisor == 0
         self.mode, self.divisor = mode, divisor
         if self.waveform in (NORMAL, CTC):
             self.compare = dict(self.buffers)

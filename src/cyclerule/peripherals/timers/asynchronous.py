@@ -14,7 +14,7 @@ from cyclerule.peripherals.timers.clock import Clock, ClockSelect
 from cyclerule.peripherals.timers.compare_output import CompareOutput
 from cyclerule.peripherals.timers.layout import Layout
 from cyclerule.peripherals.timers.prescaler import Prescaler
-from cyclerule.peripherals.timers.timer import Registers
+from cyclerule.peripherals.timers.sources import Registers
 from cyclerule.peripherals.timers.timer8 import Timer8
 
 CRYSTAL_HERTZ = 32_768

@@ -11,7 +11,7 @@ from cyclerule.machine.chip import Chip
 from cyclerule.peripherals.timers.clock import ClockSelect
 from cyclerule.peripherals.timers.compare_output import Action, CompareOutput
 from cyclerule.peripherals.timers.layout import Layout
-from cyclerule.peripherals.timers.timer import Registers
+from cyclerule.peripherals.timers.sources import Registers
 from cyclerule.peripherals.timers.timer8 import Timer8
 from cyclerule.peripherals.timers.waveform import Mode, Slope, Top
 

@@ -11,18 +11,13 @@ from typing import Any
 
 from cyclerule.errors import NotModelled
 from cyclerule.machine.chip import Chip
-from cyclerule.peripherals.flags import FlagRegisters
 from cyclerule.peripherals.timers.clock import Clock, ClockSelect, Run
 from cyclerule.peripherals.timers.compare_output import Action, CompareOutput, Wave, action_of
 from cyclerule.peripherals.timers.counter import course
 from cyclerule.peripherals.timers.layout import Layout, Unit
 from cyclerule.peripherals.timers.mark import Mark
+from cyclerule.peripherals.timers.sources import OVERFLOW, Registers, sources_of
 from cyclerule.peripherals.timers.waveform import Mode, Slope, Top
-
-OVERFLOW, CAPTURE = "overflow", "capture"
-
-Registers = Callable[[str], FlagRegisters]
-"""Gives the flag and mask registers that an enable bit stands in."""
 
 
 class Timer:
@@ -60,7 +55,7 @@ class Timer:
         self._marks: dict[str, Mark] = {}
         # The last overflow, and whether its flag had been set before.
         self._overflowed = (-1, False)
-        self._add_flags(registers)
+        self._add_marks(registers)
         # Compare registers take their buffers only when every flag of that tick is set.
         self._update = chip.events.alarm(self._take_buffers, priority=2)
         self._attach_controls()
@@ -71,42 +66,14 @@ class Timer:
 
     # What the part has of it.
 
-    def _add_flags(self, registers: Registers) -> None:
-        n = self.number
-        self._add_mark(OVERFLOW, (f"TOV{n}",), (f"TOIE{n}",), ("OVF", f"OVF{n}"), registers)
-        self._add_mark(CAPTURE, (f"ICF{n}",), (f"ICIE{n}", f"TICIE{n}"), ("CAPT", f"CAPT{n}"), registers)
-        for channel, unit in self.layout.units.items():
-            # Of several names of a bit the header of the AT90S2313 has the one without a letter for the register alone.
-            names = (unit.name, f"{n}A") if channel == "A" else (unit.name,)
-            flags, enables = tuple(f"OCF{name}" for name in names), tuple(f"OCIE{name}" for name in names)
-            vectors = (
-                f"COMP{channel}",
-                f"COMP_{channel}",
-                f"CMP{channel}",
-                *(("COMP", f"COMP{n}") if channel == "A" else ()),
-            )
-            self._add_mark(channel, flags, enables, vectors, registers)
-
-    def _add_mark(
-        self, name: str, flags: Sequence[str], enables: Sequence[str], vectors: Sequence[str], registers: Registers
-    ) -> None:
-        part = self.chip.part
-        flag = next((each for each in flags if each in part.bits), None)
-        enable = next((each for each in enables if each in part.bits), None)
-        if flag is None or enable is None:
-            return
-        # Headers write TIMER1_OVF, TIM1_OVF (ATtiny24), TIMER1_OVF1 (AT90S2313), TIMER1_CMPA (ATtiny26)
-        # or TIMER0_COMP_A (AT90PWM2).
-        written = (f"{timer}{self.number}_{vector}" for timer in ("TIMER", "TIM") for vector in vectors)
-        vector = next((part.vectors[each] for each in written if each in part.vectors), None)
-        pair = registers(enable)
-        source = pair.add_source(part.bits[flag], part.bits[enable], vector)
-        # An overflow's flag is set before those of matches, which matters to no program.
-        alarm = self.chip.events.alarm(partial(self._reach, name), priority=int(name != OVERFLOW))
-        is_late = self.layout.is_first_generation and name in self.layout.units
-        mark = self._marks[name] = Mark(alarm, source, is_late)
-        source.on_clear = partial(self._rearm, mark)
-        pair.on_enable.append(partial(self._rearm, mark))
+    def _add_marks(self, registers: Registers) -> None:
+        for name, source in sources_of(self.chip.part, self.layout, registers).items():
+            # An overflow's flag is set before those of matches, which matters to no program.
+            alarm = self.chip.events.alarm(partial(self._reach, name), priority=int(name != OVERFLOW))
+            is_late = self.layout.is_first_generation and name in self.layout.units
+            mark = self._marks[name] = Mark(alarm, source, is_late)
+            source.on_clear = partial(self._rearm, mark)
+            source.registers.on_enable.append(partial(self._rearm, mark))
 
     def _attach_controls(self) -> None:
         self._strobes = {
@@ -236,7 +203,9 @@ class Timer:
         if self._run is not None:
             tick = self._run.tick(cycle)
             self._count, self._is_falling = self._run.course.value(tick), self._run.course.is_falling(tick)
-            self._is_match_blocked = self._is_match_blocked and tick == 0
+            # On the first generation a match comes soon after the count, and then not again.
+            is_over = self.layout.is_first_generation and self._run.cycle(tick) < cycle
+            self._is_match_blocked = is_over or (self._is_match_blocked and tick == 0)
         elif self.clock is not None and cycle > self._since:
             self._is_count_stale = True
         self._since = cycle
@@ -383,11 +352,9 @@ class Timer:
         return action_of(self.mode, channel, select, toggles_below_icr=self.layout.is_current_generation)
 
     def _wave(self, run: Run, mode: Mode, action: Action, value: int) -> Wave:
-        is_late = self.layout.is_first_generation
-        # The match of the count at hand has acted already, or will not.
-        is_over = self._is_match_blocked or (is_late and run.cycle(0) < self._since)
-        misses_top = self._is_match_blocked and isinstance(mode.top, Top)
-        return Wave(run, mode.slope, action, value, int(is_over), int(misses_top), is_late)
+        is_late, first = self.layout.is_first_generation, int(self._is_match_blocked)
+        top_first = first if is_late or isinstance(mode.top, Top) else 0
+        return Wave(run, mode.slope, action, value, first, top_first, is_late)
 
     # Registers of either width.
 
@@ -410,8 +377,8 @@ class Timer:
         self._buffers[channel] = value
         if not self._is_buffered(channel):
             self._compare[channel] = value
-        if self.layout.is_first_generation and self._compare[channel] == self._count:
-            self._is_match_blocked = True
+            if self.layout.is_first_generation and value == self._count:
+                self._is_match_blocked = True
         self.schedule()
 
     def _set_capture(self, value: int, cycle: int) -> None:

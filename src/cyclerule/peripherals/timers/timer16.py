@@ -14,7 +14,8 @@ from cyclerule.peripherals.timers.capture import InputCapture
 from cyclerule.peripherals.timers.clock import ClockSelect
 from cyclerule.peripherals.timers.compare_output import CompareOutput
 from cyclerule.peripherals.timers.layout import Layout, Unit
-from cyclerule.peripherals.timers.timer import CAPTURE, Registers, Timer
+from cyclerule.peripherals.timers.sources import CAPTURE, Registers
+from cyclerule.peripherals.timers.timer import Timer
 from cyclerule.peripherals.timers.waveform import Top
 
 # ICESn and ICNCn of TCCRnB: DS40002061A sec. 16.11.2.
