@@ -115,13 +115,37 @@ def test_all_pins_of_port_b_count_on_parts_without_a_mask() -> None:
 
 
 def test_a_pin_change_that_is_not_modelled_is_told_when_it_is_enabled() -> None:
-    """ATtiny861: two enable bits for one vector; ATmega2561: PCINT9 is on a port that it has not."""
-    chip = Fitted.of("attiny861")
+    """ATtiny26: functions of the pins mask changes; ATmega2561: PCINT9 is on a port that it has not."""
+    chip = Fitted.of("attiny26")
     chip.write("GIMSK", chip.bit("PCIE1"), at=2)
     assert chip.unmodelled() == ["GIMSK: the interrupt that PCIE1 enables"]
     chip = Fitted.of("atmega2561")
     chip.write("PCMSK1", 0x03, at=2)
     assert chip.unmodelled() == ["PCMSK1: bit 1"]
+
+
+@pytest.mark.parametrize(
+    ("pin", "mask", "bit", "gate"), [("PA0", 0, 0, "PCIE1"), ("PB1", 1, 1, "PCIE0"), ("PB7", 1, 7, "PCIE1")]
+)
+def test_two_enable_bits_let_pins_through_to_one_interrupt(pin: str, mask: int, bit: int, gate: str) -> None:
+    """PCIE0 for PCINT11 to 8, PCIE1 for the others: ATtiny261/461/861 datasheet 2588F, GIMSK; from memory."""
+    chip = Fitted.of("attiny861")
+    other = "PCIE0" if gate == "PCIE1" else "PCIE1"
+    chip.write(f"PCMSK{mask}", 1 << bit, at=2)
+    chip.write("GIMSK", chip.bit(other), at=4)
+    chip.pin(pin).drive(True, 10)
+    assert not chip.is_set("GIFR", "PCIF", 20)
+    chip.write("GIMSK", chip.bit(gate), at=22)
+    chip.pin(pin).drive(False, 30)
+    chip.pass_to(30 + CHANGE_DELAY)
+    assert chip.asks("PCINT")
+    chip.chip.interrupts.accept(40, 0)
+    assert not chip.asks("PCINT")
+    chip.pin(pin).drive(True, 50)
+    chip.pass_to(60)
+    chip.write("GIMSK", 0, at=61)
+    assert not chip.asks("PCINT")
+    assert chip.unmodelled() == []
 
 
 def test_a_kept_state_has_the_chosen_pins() -> None:

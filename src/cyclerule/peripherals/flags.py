@@ -20,6 +20,11 @@ class Source:
     holds: bool = False
     """Whether a level asks beside the flag, as long as it is there."""
     on_set: Callable[[int], None] | None = None
+    enable_mask: int = 0
+    """The bits any of which enables it: its own, and more where several do."""
+
+    def __post_init__(self) -> None:
+        self.enable_mask |= 1 << self.enable_bit
 
     @property
     def is_set(self) -> bool:
@@ -29,7 +34,7 @@ class Source:
     @property
     def is_enabled(self) -> bool:
         """Whether the interrupt is enabled by its own bit."""
-        return bool(self.registers.enables >> self.enable_bit & 1)
+        return bool(self.registers.enables & self.enable_mask)
 
     @property
     def is_watched(self) -> bool:
@@ -128,7 +133,9 @@ class FlagRegisters:
 
     def _report_others(self, written: int) -> None:
         bus, bits = self.chip.bus, self.chip.part.bits
-        known = sum(1 << source.enable_bit for source in self.sources if source.vector is not None)
+        known = 0
+        for source in self.sources:
+            known |= source.enable_mask if source.vector is not None else 0
         others = sum(1 << bits[name] for name in self.other_names if name in bits)
         register = bus.name(self.enable_address)
         for position in range(8):
@@ -142,7 +149,7 @@ class FlagRegisters:
         self.chip.events.version += 1
         for source in self.sources:
             if source.vector is not None:
-                asks = (self.flags >> source.flag_bit | source.holds) & self.enables >> source.enable_bit & 1
+                asks = (self.flags >> source.flag_bit | source.holds) & 1 and self.enables & source.enable_mask
                 self.chip.interrupts.set_request(source.vector, asks)
 
     def save(self) -> Any:

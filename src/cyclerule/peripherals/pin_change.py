@@ -1,7 +1,7 @@
 """Pin-change interrupts: any change on any of the pins that a mask register chooses.
 
 Datasheets: ATmega48A/…/328P DS40002061A sec. 13.2, ATtiny24A/44A/84A 8183F sec. 9.3, ATmega169A/…/6490P 8284E sec. 13.
-The ATtiny261/461/861, with one flag and vector for two enable bits, and the ATtiny26 are not modelled.
+The ATtiny26, where functions of the pins mask changes, is not modelled.
 """
 
 import re
@@ -21,6 +21,9 @@ from cyclerule.peripherals.port import Ports
 # change enabled, executes a row of NOPs and reads in the handler how far it came would settle it.
 CHANGE_DELAY = 3
 
+GATED_BY_PCIE0 = tuple(f"PCINT{n}" for n in range(8, 12))
+"""ATtiny261/461/861 datasheet 2588F, GIMSK; PCIE1 is for all others. From memory."""
+
 
 class PinChangeInterrupts:
     """All the pin-change interrupts of a chip."""
@@ -29,6 +32,9 @@ class PinChangeInterrupts:
         self.groups: list[PinChangeGroup] = []
         registers = _registers(chip, registers)
         groups = list(pin_groups(chip.part))
+        if is_gated(chip.part):
+            self._make_gated(chip, registers, ports, watch)
+            groups = []
         for number, (mask, pins) in enumerate(groups):
             suffix = "" if len(groups) == 1 and "PCIE" in chip.part.bits else str(number)
             source = _source(chip.part, registers, suffix, number)
@@ -42,6 +48,21 @@ class PinChangeInterrupts:
             group.attach()
             self.groups.append(group)
         chip.add(self)
+
+    def _make_gated(self, chip: Chip, registers: FlagRegisters, ports: Ports, watch: PinWatch) -> None:
+        bits = chip.part.bits
+        source = registers.add_source(bits["PCIF"], bits["PCIE1"], chip.part.vectors["PCINT"])
+        source.enable_mask |= 1 << bits["PCIE0"]
+        for mask, pins in pin_groups(chip.part):
+            group = GatedGroup(chip, mask, source)
+            for position, function in pins.items():
+                pin = ports.pin(pin_of(chip.part, function))
+                if pin is not None:
+                    group.add_pin(position, watch.add(pin, CHANGE_DELAY))
+                    group.gates[position] = 1 << bits["PCIE0" if function in GATED_BY_PCIE0 else "PCIE1"]
+            group.attach()
+            registers.on_enable.append(group.follow_enable)
+            self.groups.append(group)
 
     def wakes_without_clock(self, vector: int) -> bool:
         """Tells whether a vector's interrupt is noticed while the I/O clock stands: DS40002061A sec. 13."""
@@ -81,8 +102,8 @@ class PinChangeGroup:
             self.source.registers.on_enable.append(self._choose_all)
 
     def _choose_all(self, cycle: int) -> None:
-        # UNVERIFIED: that without a mask register changes set the flag only while the interrupt is enabled; an ATtiny12
-        # that changes a pin with PCIE clear and reads PCIF would settle it.
+        # UNVERIFIED: that without a mask register changes set the flag only while the interrupt is enabled, as on the
+        # ATtiny26 (datasheet 1477B); an ATtiny12 that changes a pin with PCIE clear and reads PCIF would settle it.
         self.choose(0x3F if self.source.is_enabled else 0, 0xFF, cycle)
 
     def choose(self, value: int, mask: int, cycle: int) -> None:
@@ -93,15 +114,47 @@ class PinChangeGroup:
         address = self.chip.bus.address(self.register or "")
         if address is not None:
             self.chip.data[address] = self.mask
-        for position, pin in self.pins.items():
-            pin.want(bool(self.mask >> position & 1))
+        self.watch()
         unknown = value & mask & ~sum(1 << position for position in self.pins)
         if unknown and self.register is not None:
             self.chip.bus.report_bits(self.register, unknown, ())
 
+    def watch(self) -> None:
+        """Watches the chosen pins."""
+        for position, pin in self.pins.items():
+            pin.want(bool(self.mask >> position & 1))
+
     def _change(self, level: bool, cycle: int) -> None:
         # The flag is set whether the interrupt is enabled or not.
         self.source.put(True)
+
+
+class GatedGroup(PinChangeGroup):
+    """One mask register of the ATtiny261/461/861, whose pins are let through by PCIE1 or PCIE0.
+
+    UNVERIFIED: that their one flag is set only by pins whose enable bit is set, as the ATtiny26 datasheet 1477B says of
+    its own ("also mask the flag if they are not set"); an ATtiny861 that changes PA0 with PCIE1 clear and reads PCIF
+    would settle it.
+    """
+
+    def __init__(self, chip: Chip, register: str | None, source: Source) -> None:
+        super().__init__(chip, register, source)
+        self.gates: dict[int, int] = {}
+
+    def watch(self) -> None:
+        """Watches the chosen pins whose enable bit is set."""
+        enables = self.source.registers.enables
+        for position, pin in self.pins.items():
+            pin.want(bool(self.mask >> position & 1 and enables & self.gates[position]))
+
+    def follow_enable(self, cycle: int) -> None:
+        """Looks again after a write to the enable bits."""
+        self.watch()
+
+
+def is_gated(part: Part) -> bool:
+    """Tells whether two enable bits let groups of pins through to one flag: ATtiny261/461/861."""
+    return "PCMSK1" in part.registers and {"PCIF", "PCIE0", "PCIE1"} <= part.bits.keys() and "PCINT" in part.vectors
 
 
 def pin_groups(part: Part) -> Iterator[tuple[str | None, dict[int, str]]]:
