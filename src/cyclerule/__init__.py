@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     )
     from cyclerule.firmware.arguments import address, flash, function, out, sized
     from cyclerule.measure.domains import every
+    from cyclerule.measure.passes import LinesRun
     from cyclerule.measure.results import Call, Run, Sweep
     from cyclerule.measure.statements import StatementTimes
     from cyclerule.session.firmware import Firmware, build, load
@@ -45,6 +46,7 @@ _HOMES = {
     "FaultError": "cyclerule.errors",
     "Firmware": "cyclerule.session.firmware",
     "FirmwareError": "cyclerule.errors",
+    "LinesRun": "cyclerule.measure.passes",
     "Run": "cyclerule.measure.results",
     "RunawayError": "cyclerule.errors",
     "StatementTimes": "cyclerule.measure.statements",
@@ -71,6 +73,7 @@ __all__ = [
     "FaultError",
     "Firmware",
     "FirmwareError",
+    "LinesRun",
     "Run",
     "RunawayError",
     "StatementTimes",

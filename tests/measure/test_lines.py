@@ -280,3 +280,21 @@ def test_a_file_without_line_numbers_is_refused(tmp_path: Path) -> None:
         cr.ArgumentError, match=r"hive.c:4: .*nothing.hex has no line numbers; build it with -g, or give"
     ):
         firmware.time_lines("hive.c:4")
+
+
+@BOTH
+def test_lines_of_assembly_are_timed(engine: str) -> None:
+    """LSL, then SBI 2, RJMP 2 and a branch not taken 1, or CBI 2, NOP 1 and a branch taken 2: six cycles for each bit.
+
+    SBI 2, CBI 2 and DEC 1 follow, and BRNE 2 or in the last turn 1: 8 turns of 13 less 1 (ISA manual).
+    """
+    firmware = cr.build([PROGRAMS / "shift.S", PROGRAMS / "shift_main.c"], part="atmega328p")
+    text = (PROGRAMS / "shift.S").read_text(encoding="utf-8").splitlines()
+    first, bit, clock, last = (
+        next(n for n, line in enumerate(text, 1) if line.endswith(f"; {name}"))
+        for name in ("first", "bit", "clock", "last")
+    )
+    turn = firmware.time_lines(f"shift.S:{bit}-{clock - 1}", max_passes=32, engine=engine)
+    assert {each.cycles for each in turn.passes} == {6}
+    whole = firmware.time_lines(f"shift.S:{first}-{last}", max_passes=4, engine=engine)
+    assert [each.cycles for each in whole.passes] == [1 + 8 * 13 - 1] * 4

@@ -29,6 +29,7 @@ class Frames:
         self._calls: dict[str, list[InlinedCall]] = {}
         for call in image.inlined:
             self._calls.setdefault(call.inside, []).append(call)
+        self._by_word: dict[str, dict[int, list[InlinedCall]]] = {}
         starts: dict[str, dict[int, set[str]]] = {}
         for function in image.functions.values():
             # A lambda's body stands inside that of another function, which goes on behind it.
@@ -53,13 +54,16 @@ class Frames:
         return _frames(function, own, place)
 
     def _around(self, function: Function, address: int) -> list[InlinedCall]:
-        around = [
-            call
-            for call in self._calls.get(function.name, ())
-            if any(start <= address < end for start, end in call.ranges)
-        ]
-        # A call inlined into another one lies inside it; of two with the same bytes the outer one is listed first.
-        return sorted(around, key=_size_bytes, reverse=True)
+        """Gives the inlined calls that an address is in, the outermost first."""
+        if function.name not in self._by_word:
+            by_word: dict[int, list[InlinedCall]] = {}
+            # A call inlined into another one lies inside it; of two with the same bytes the outer one is listed first.
+            for call in sorted(self._calls.get(function.name, ()), key=_size_bytes, reverse=True):
+                for start, end in call.ranges:
+                    for word in range(start // 2, (end + 1) // 2):
+                        by_word.setdefault(word, []).append(call)
+            self._by_word[function.name] = by_word
+        return self._by_word[function.name].get(address // 2, [])
 
     def _function_of(self, place: SourcePlace | None) -> set[str]:
         """Gives the names of the functions in whose text a line stands, by where functions begin."""

@@ -23,6 +23,9 @@ from cyclerule.toolchain import Toolchain
 
 _LINES = re.compile(r"(?P<file>.+):(?P<first>\d+)(?:-(?P<last>\d+))?")
 
+ASSEMBLY = (".S", ".s", ".asm", ".sx")
+"""Suffixes of files without loop statements."""
+
 
 def read_lines(text: str) -> tuple[str, int, int]:
     """Reads "hive.c:41-48" or "hive.c:41"; raises ArgumentError for another form."""
@@ -80,6 +83,8 @@ class ProgramRun:
 
     def _loops(self, file: str) -> Sequence[Loop] | None:
         """Gives the loop statements of a file that code is from: as the preprocessor sees it, else as it is written."""
+        if Path(file).suffix in ASSEMBLY:
+            return ()
         if isinstance(self.image, BuiltImage) and self.toolchain is not None:
             for command in self.image.build.commands:
                 if command[1] == "-c" and command[-1] != "-":
