@@ -74,7 +74,9 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
 
 
 @click.command("time", epilog=EXAMPLES)
-@click.argument("words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …] | FILE…:LINES", shell_complete=_words)
+@click.argument(
+    "words", nargs=-1, metavar="FILE… FUNCTION [NAME=DOMAIN …] | FILE…:LINES | --code … [FILE…]", shell_complete=_words
+)
 @build_options
 @click.option(
     "--set",
