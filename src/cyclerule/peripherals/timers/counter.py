@@ -93,9 +93,11 @@ class Course(NamedTuple):
 def course(count: int, top: int, maximum: int, *, is_dual: bool, is_falling: bool, misses_top: bool) -> Course:
     """Gives how a count goes on; with `misses_top`, it does not turn at a TOP at which it stands."""
     if is_dual and is_falling:
-        if count > top:
-            return Course(count, -1, count - top, top, top, True)
-        return Course(0, 1, 0, (2 * top - count) % max(2 * top, 1), top, True)
+        period = max(2 * top, 1)
+        if count >= top:
+            # TOP is passed on the way down, and does not turn the counter.
+            return Course(count, -1, count - top + 1, (top + 1) % period, top, True)
+        return Course(0, 1, 0, (2 * top - count) % period, top, True)
     if count > top or (count == top and misses_top):
         return Course(count, 1, maximum - count + 1, 0, top, is_dual)
     return Course(0, 1, 0, count, top, is_dual)
