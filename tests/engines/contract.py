@@ -578,6 +578,65 @@ class EngineContract:
             assert bench.run(cycle) is Stop.LIMIT
             assert bench.cycle == first_boundary(course, cycle).cycle
 
+    @EACH_TURN
+    def test_wdr_is_told_at_the_cycle_at_which_it_ends(self, turn: int) -> None:
+        """DS40002198, page of WDR: one cycle; a watchdog counts from there."""
+        turns = 1 if turn == EARLY else 60
+        bench = self.straight(
+            line("LDI Rd, K", 25, turns),
+            line("WDR", at="turn"),
+            line("NOP"),
+            line("WDR"),
+            line("DEC Rd", 25),
+            line("BRBC s, k", 1, "turn"),
+        )
+        told: list[int] = []
+        bench.chip.resets_watchdog = told.append
+        bench.reset()
+        assert bench.run() is Stop.AT_EXIT
+        begins = [bench.begin + 1 + 6 * number for number in range(turns)]
+        assert told == [begin + after for begin in begins for after in (1, 3)]
+        assert bench.cycle == 1 + 6 * turns - 1
+
+    @pytest.mark.parametrize("way", ["a write", "an alarm"])
+    def test_code_that_changes_is_executed_as_it_is_from_then_on(self, way: str) -> None:
+        """A page that SPM has written, say: whether a register was written or time had come."""
+        turns, change = 90, 50
+        bench = self.straight(
+            line("LDI Rd, K", 25, turns),
+            line("LDI Rd, K", 16, 0),
+            line("OUT A, Rr", PROBES[3] - IO, 25, at="turn"),
+            line("RCALL k", "changing"),
+            line("DEC Rd", 25),
+            line("BRBC s, k", 1, "turn"),
+            line("RJMP k", "end", to="end"),
+            line("INC Rd", 16, at="changing"),
+            line("RET"),
+        )
+        chip = bench.chip
+        word = bench.listing.words["changing"]
+        # DEC r16 in the place of INC r16: DS40002198, 1001 010d dddd 1010 and 0011.
+        dec, inc = (0x940A | 16 << 4).to_bytes(2, "little"), (0x9403 | 16 << 4).to_bytes(2, "little")
+        assert chip.flash[2 * word : 2 * word + 2] == inc
+        # A turn takes 1 + 3 + 1 + 4 + 1 + 2 cycles.
+        due = bench.begin + 2 + 12 * change
+        alarm = chip.events.alarm(lambda cycle: chip.write_flash(2 * word, dec))
+        bench.saved = chip.save()
+        if way == "a write":
+            chip.bus.attach(
+                PROBES[3],
+                None,
+                lambda value, mask, cycle: chip.write_flash(2 * word, dec) if value == turns - change else None,
+            )
+        for _ in range(2):
+            chip.write_flash(2 * word, inc)
+            bench.reset()
+            if way == "an alarm":
+                alarm.set(due)
+            assert bench.run() is Stop.AT_EXIT
+            assert chip.data[16] == (change - (turns - change)) & 0xFF
+            assert bench.cycle == 2 + 12 * turns - 1 + 2
+
     def test_a_break_stops_before_it_where_that_is_asked_for(self) -> None:
         """The word 0x9598 is a NOP to a chip without a debugger, and a mark to a run that stops at it."""
         bench = self.straight(line("NOP"), line("INC Rd", 2), line("BREAK"), line("INC Rd", 2))

@@ -97,6 +97,9 @@ class _Found:
             case "io_read" | "io_read_bit" | "io_write" | "io_write_bit":
                 address = plain(arguments[0]) + IO_OFFSET
                 self._access(address, is_write=name.startswith("io_write"), is_whole=not name.endswith("bit"))
+            case "reset_watchdog":
+                # A device is told, and may want a look.
+                self._may_leave()
             case _:
                 pass
 
