@@ -118,6 +118,12 @@ class TestPins:
             "PB1 cannot be set: at the start of the call PB1 is an output of the program, which holds it at 0"
         )
 
+    def test_a_pin_that_a_register_makes_an_output_is_none_to_set(self, starts: cr.Firmware) -> None:
+        """DDRB is set in the same breath; the same level is no contradiction."""
+        assert starts.call("doors", registers={"PORTB": 1, "DDRB": 1}, pins={"PB0": 1, "PB1": 1}).returned == 3
+        with pytest.raises(cr.ArgumentError, match="PB0 is an output of the program, which holds it at 0"):
+            starts.call("doors", registers={"DDRB": 1}, pins={"PB0": 1})
+
 
 class TestRegisters:
     @pytest.mark.parametrize("engine", ENGINES)
@@ -159,6 +165,13 @@ class TestRegisters:
         ({"registers": {"TCCR1B": 256}}, "register TCCR1B takes 0 to 255; 256 given"),
         ({"registers": {"TCCR1B.CS99": 1}}, "no bit 'CS99'; nearest: "),
         ({"registers": {"TCCR1B.CS10": 2}}, "register TCCR1B.CS10 takes 0 to 1; 2 given"),
+        (
+            {"registers": {"TIFR1": 1}},
+            (
+                "register TIFR1 cannot be set to 0x01: it is written as the program would, and then reads 0x00, as its "
+                "device decides"
+            ),
+        ),
         ({"registers": {"SP": 1}}, "SP is set by the call itself: the stack begins where the program's own is"),
         (
             {"registers": {"CS10": 1}},

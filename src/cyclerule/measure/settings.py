@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
 from cyclerule.errors import ArgumentError, UnknownName
 from cyclerule.firmware.image import Image, Symbol, Variable
@@ -22,22 +22,16 @@ from cyclerule.firmware.types import (
 from cyclerule.firmware.values import Frame, bit_field_range, encode, member_bits, named_members
 from cyclerule.measure.domain_text import LONGEST_LIST
 from cyclerule.measure.domains import as_domain, every_value
+from cyclerule.measure.io_settings import Kind, PinSetting, RegisterSetting
 from cyclerule.measure.stage import Stage
 from cyclerule.measure.variables import find_variable, variable_names
 from cyclerule.parts.part import Part
 
-SYNCHRONISER_CYCLES = 2
-"""A level that is on a pin for so long is seen by every instruction: half to one and a half clocks of delay."""
-
-Kind = Literal["global", "register", "pin"]
 KINDS: tuple[Kind, ...] = ("global", "register", "pin")
 
 _STEP = re.compile(r"\.(?P<member>[A-Za-z_]\w*)|\[(?P<index>\d+)\]")
 _PINS = re.compile(r"PIN(?P<letter>[A-L])")
 _PIN = re.compile(r"P[A-L][0-7]")
-_BYTE = IntegerType("unsigned char", 1, signed=False, typedef="uint8_t")
-_WORD = IntegerType("unsigned int", 2, signed=False, typedef="uint16_t")
-_LEVEL = IntegerType("bool", 1, signed=False, is_bool=True)
 
 
 class Setting(Protocol):
@@ -138,102 +132,6 @@ class VariableSetting:
             return value.to_bytes(self.size_bytes, "little", signed=value < 0)
         except OverflowError:
             raise ArgumentError(f"{self.subject}: {value} does not fit its {self.size_bytes} bytes") from None
-
-
-@dataclass(frozen=True)
-class RegisterSetting:
-    """An I/O register, or one bit of it, written as the program would write it right before the call."""
-
-    name: str
-    address: int
-    size_bytes: int
-    bit: int | None = None
-    kind: Kind = "register"
-
-    @property
-    def type(self) -> Type:
-        """A number of the register's size, or a bit."""
-        if self.bit is not None:
-            return _LEVEL
-        return _BYTE if self.size_bytes == 1 else _WORD
-
-    @property
-    def addresses(self) -> range:
-        """Those of a register that is set whole."""
-        return range(self.address, self.address + self.size_bytes) if self.bit is None else range(0)
-
-    def check(self, value: object) -> None:
-        """Raises ArgumentError for a number that does not fit."""
-        _fitting(self, value)
-
-    def write(self, stage: Stage, value: object) -> None:
-        """Writes to the device; a register without a model just holds the value."""
-        number = _fitting(self, value)
-        chip = stage.chip
-        if self.bit is not None:
-            self._put(stage, self.address, number << self.bit, 1 << self.bit)
-            return
-        # The high byte first: of a register of 16 bits it waits in TEMP for the low one (DS40002061A sec. 16.3).
-        for place in reversed(range(self.size_bytes)):
-            self._put(stage, self.address + place, number >> 8 * place & 0xFF, 0xFF)
-        chip.events.run_until(chip.cycle)
-
-    def _put(self, stage: Stage, address: int, value: int, mask: int) -> None:
-        chip = stage.chip
-        if chip.bus.is_modelled(address):
-            chip.bus.write(address, value, chip.cycle, mask)
-        else:
-            chip.data[address] = chip.data[address] & ~mask | value
-
-
-@dataclass(frozen=True)
-class PinSetting:
-    """A level that somebody outside puts on a pin, or on all pins of a port, right before the call."""
-
-    name: str
-    pins: tuple[str, ...]
-    bits: tuple[int, ...]
-    port: range = range(0)
-    kind: Kind = "pin"
-
-    @property
-    def type(self) -> Type:
-        """A level, or a byte of them."""
-        return _LEVEL if len(self.name) == len("PB0") else _BYTE
-
-    @property
-    def addresses(self) -> range:
-        """That of PINx where all pins of the port are set."""
-        return self.port
-
-    def check(self, value: object) -> None:
-        """Raises ArgumentError for a number that does not fit."""
-        _fitting(self, value)
-
-    def write(self, stage: Stage, value: object) -> None:
-        """Drives the pins for long enough that the first instruction sees them; ArgumentError for an output."""
-        number = _fitting(self, value)
-        chip, ports = stage.chip, stage.devices.ports
-        for name, bit in zip(self.pins, self.bits, strict=True):
-            pin = ports.pin(name)
-            assert pin is not None  # noqa: S101 - found when the setting was
-            level = bool(number >> bit & 1)
-            if pin.is_output and pin.level != level:
-                raise ArgumentError(
-                    f"{self.name} cannot be set: at the start of the call {name} is an output of the program, which "
-                    f"holds it at {int(pin.level)}"
-                )
-            if not pin.is_output:
-                pin.drive(level, chip.cycle)
-        chip.cycle += SYNCHRONISER_CYCLES
-        chip.events.run_until(chip.cycle)
-
-
-def _fitting(setting: Setting, value: object) -> int:
-    """Gives a number that fits a register or a pin."""
-    assert setting.type is not None  # noqa: S101 - registers and pins have one
-    content = encode(setting.type, value, f"{setting.kind} {setting.name}", Frame(0, 0, None, 0, None))
-    return int.from_bytes(content, "little")
 
 
 def find_setting(image: Image, part: Part, name: str, kinds: Sequence[Kind] = KINDS) -> Setting:
@@ -439,3 +337,6 @@ def write_all(stage: Stage, settings: Sequence[tuple[Setting, object]]) -> None:
         for setting, value in settings:
             if setting.kind == kind:
                 setting.write(stage, value)
+    for setting, value in settings:
+        if isinstance(setting, PinSetting):
+            setting.confirm(stage, value)

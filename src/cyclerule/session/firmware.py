@@ -26,13 +26,14 @@ from cyclerule.measure.call import DEFAULT_LIMIT, Callee, check_callable, entry_
 from cyclerule.measure.callers import call_cycles_by_target, default_call_cycles
 from cyclerule.measure.dispatch import Dispatch, class_of, dispatch, find_virtual
 from cyclerule.measure.domains import as_domain, parameter_key
+from cyclerule.measure.io_settings import Kind
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
 from cyclerule.measure.passes import LinesRun
 from cyclerule.measure.phases import Phases, measure_phases, number_of_phases
 from cyclerule.measure.pins import is_pin, wanted_pins
 from cyclerule.measure.results import Call, Measured, Run, Sweep
 from cyclerule.measure.run import Sent, reach, run_program
-from cyclerule.measure.settings import KINDS, Kind, Setting, find_setting, setting_domain, split_settings
+from cyclerule.measure.settings import KINDS, Setting, find_setting, setting_domain, split_settings
 from cyclerule.measure.signals import arrange
 from cyclerule.measure.slices import CycleProgress
 from cyclerule.measure.stage import Stage, StartingState, check_engine
