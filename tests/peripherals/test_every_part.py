@@ -1,6 +1,7 @@
 """Every part of the toolchain that the model takes: each register is modelled, or told by name when it is touched."""
 
 import os
+import random
 import re
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -100,6 +101,30 @@ def test_every_timer_and_transmitter_of_the_model_has_its_vectors(parts: Mapping
     # ATmega640/1280/1281/2560/2561 datasheet, table of pins: the 64-pin parts have no ICP4 and ICP5.
     expected = {(part, f"timer {n} capture") for part in ("atmega1281", "atmega2561") for n in (4, 5)}
     assert {each for each in lacking if not each[0].startswith(("at43", "at76", "at90c8", "at94"))} == expected
+
+
+def test_no_setting_of_a_timer_fails_but_by_saying_what_is_not_modelled(parts: Mapping[str, Part]) -> None:
+    """Random values in the control, compare and count registers of every timer of every part, some cycles apart."""
+    chance, refused = random.Random(4), set()
+    for part in parts.values():
+        chip = Chip(part, b"", clock_hz=8_000_000)
+        for number, timer in fit_devices(chip).timers.items():
+            pattern = re.compile(
+                rf"(TCCR|TCNT|OCR|ICR){number}[A-C]?[LH]?|ASSR|GTCCR|SFIOR|E?TIMSK{number}?|E?TIFR{number}?"
+            )
+            names = [
+                name for name, found in part.registers.items() if pattern.fullmatch(name) and found.size_bytes == 1
+            ]
+            at = chip.events.now
+            for _ in range(60):
+                at += chance.choice([1, 2, 50, 1000])
+                try:
+                    chip.bus.write(part.registers[chance.choice(names)].address, chance.randrange(256), at)
+                    timer.count(at)
+                except NotModelled as error:
+                    refused.add(re.sub(r"\d+", "n", str(error)))
+    assert any("waveform mode n of this timer is not modelled" in each for each in refused)
+    assert not any("Error" in each for each in refused)
 
 
 @pytest.mark.parametrize("name", ["atxmega16a4u", "attiny10"])

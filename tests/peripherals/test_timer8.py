@@ -239,3 +239,29 @@ def test_two_outputs_on_a_pin_are_told() -> None:
     assert chip.unmodelled() == []
     chip.write("TCCR1A", chip.bit("COM1C0"), at=4)
     assert chip.unmodelled() == ["TCCR1A: the output compare modulator of OC1C"]
+
+
+def test_a_reset_stops_it_and_lets_go_of_its_pin() -> None:
+    """Initial values of zero: DS40002061A sec. 15.9; the prescaler begins anew."""
+    chip = Fitted.of("atmega328p", clock_hz=16_000_000)
+    pin, changes = output(chip, "OC0A")
+    chip.write("TCCR0A", chip.bit("COM0A0") | chip.bit("WGM01"), at=2)
+    chip.write("OCR0A", 9, at=3)
+    chip.write("TIMSK0", chip.bit("OCIE0A"), at=4)
+    chip.write("TCCR0B", 1, at=10)
+    chip.pass_to(25)
+    assert changes == [(True, 20)]
+    chip.chip.cycle = 25
+    chip.chip.request_reset("EXTRF", 25)
+    chip.chip.reset()
+    began = chip.chip.cycle
+    assert not pin.level
+    assert not chip.chip.events.is_pending
+    assert chip.read("TCNT0", began + 100) == 0
+    assert chip.read("TIFR0", began + 100) == 0
+    chip.write("DDRD", 0x40, at=began + 101)
+    chip.write("TCCR0B", 2, at=began + 102)
+    # The prescaler counts from the end of the reset on.
+    phases = {chip.timer(0).count(began + 102 + k) for k in range(8)}
+    assert phases == {0, 1}
+    assert not pin.level

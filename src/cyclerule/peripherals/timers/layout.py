@@ -134,7 +134,14 @@ def is_asynchronous(part: Part, number: int) -> bool:
 def _sixteen_bits(part: Part, n: int) -> Layout | None:
     bits = part.bits
     is_first = f"CTC{n}" in bits and f"PWM{n}1" in bits
-    if f"TCCR{n}B" not in part.registers or not (f"WGM{n}3" in bits or is_first):
+    if f"TCCR{n}B" in part.registers and f"TCCR{n}A" not in part.registers and f"CTC{n}" in bits:
+        # ATmega406 timer 1 (2548, TCCR1B): no outputs.
+        modes = {0: MODES_16_BIT[0], 1: MODES_16_BIT[4]}
+        units = _units(part, n, output=None, strobes="B")
+        return Layout(n, 2, {"B": f"TCCR{n}B"}, modes, (Bit("B", bits[f"CTC{n}"]),), "B", units)
+    # AT90PWM81/161 have no TCCR1A, and modes of their own.
+    has_controls = f"TCCR{n}A" in part.registers and f"TCCR{n}B" in part.registers
+    if not has_controls or not (f"WGM{n}3" in bits or is_first):
         return None
     # CTCn and PWMn1:0 of the first generation stand in the places of WGMn2:0.
     mode_bits = tuple(Bit(*place) for place in (("A", 0), ("A", 1), ("B", 3), ("B", 4)))
