@@ -1,9 +1,13 @@
 /* The same work without end, alone or beside a timer interrupt of 1 kHz and a serial port that never falls silent.
  *
  * TICK turns the timer interrupt on, UBRR the serial port, which sends from the interrupt of its empty buffer; with
- * RECEIVE it takes in what comes, from an interrupt too. At 16 MHz. */
+ * RECEIVE it takes in what comes, from an interrupt too. At 16 MHz.
+ *
+ * The work is a checksum over a frame, bit by bit, of which compiled code makes very little; with READINGS it is what a
+ * hive's firmware computes from its sensors: temperature and dew point in floating point, weight in fixed point. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <math.h>
 #include <stdint.h>
 
 static uint8_t frame[64];
@@ -47,6 +51,22 @@ static uint8_t crc8_step(uint8_t crc, uint8_t byte)
     return crc;
 }
 
+#ifdef READINGS
+static volatile int32_t weight_grams;
+static volatile float dew_point;
+
+static void take_readings(uint8_t seed)
+{
+    uint16_t raw = 20000 + 97 * seed;
+    float celsius = -45.0f + 175.0f * raw / 65535.0f;
+    float humidity = (float)(30 + (seed & 63)) / 100.0f;
+    float gamma = log(humidity) + 17.62f * celsius / (243.12f + celsius);
+
+    dew_point = 243.12f * gamma / (17.62f - gamma);
+    weight_grams = ((int32_t)raw * 4711 - 123456789) / 1013;
+}
+#endif
+
 int main(void)
 {
     uint8_t crc = 0;
@@ -70,5 +90,8 @@ int main(void)
         for (uint8_t i = 0; i < sizeof frame; ++i)
             crc = crc8_step(crc, frame[i]);
         frame[crc & 63] = crc;
+#ifdef READINGS
+        take_readings(crc);
+#endif
     }
 }

@@ -216,7 +216,7 @@ class Twi:
         elif role == RECEIVING:
             self._receive(cycle)
         else:
-            self._tell("what follows a byte that was not acknowledged, without START or STOP")
+            self._tell("going on without START or STOP after a byte that was not acknowledged")
 
     def _operate(self, periods: int, status: int, role: int, cycle: int) -> None:
         self._coming = status, role
