@@ -65,6 +65,19 @@ class TestLastResult:
         timed(source, "--optimize", "0")
         assert "; then with -O0" in timed(source)
 
+    def test_lines_have_it_too(self, tmp_path: Path) -> None:
+        """By their numbers, in a run of the same length."""
+        file = tmp_path / "run.c"
+        text = "volatile unsigned char n;\nint main(void)\n{\n    for (;;) {\n        n = n + 1;\n    }\n}\n"
+        command = ["time", f"{file}:5", "--part", "atmega328p", "--passes", "10"]
+        file.write_text(text, "utf-8")
+        runner = CliRunner()
+        assert "was" not in runner.invoke(commands, command).stdout
+        last_results.cache_clear()
+        file.write_text(text.replace("n + 1", "n / 3"), "utf-8")
+        changed = runner.invoke(commands, command).stdout.splitlines()
+        assert any(line.startswith("  was ") and ": +" in line for line in changed)
+
     def test_documents_do_not_depend_on_the_last_result(self, source: Path) -> None:
         """A JSON document, a comment and rows are the same however often they are made."""
         for options in (["--json"], ["--comment"], ["--csv", "-"]):

@@ -69,6 +69,10 @@ class TestValues:
             ("limited", {"x": "SUMMER"}, 9),
             ("season_of", {"now": "SUMMER"}, 9),
             ("season_of", {"now": "LIMIT"}, 40),
+            ("any", {"kind": "'i'", "2": "7", "3": "-2"}, 9),
+            ("any", {"kind": "'l'", "2": "100000L", "3": "LIMIT"}, 100040),
+            ("any", {"kind": "'d'", "2": "2.5"}, 10),
+            ("any", {"kind": "'s'", "2": "text:bee"}, ord("e")),
         ],
     )
     def test_what_is_typed_is_what_arrives(
@@ -162,6 +166,8 @@ PARAMETER = "parameter 'frame' (struct frame *)"
         ("scaled", {"x": "1e39"}, "parameter 'x' (float) takes numbers up to ±3.4028234663852886e38; 1e+39 given"),
         ("apply", {"run": "last", "x": "1"}, "parameter 'run' (step): last is no function"),
         ("apply", {"run": "twize", "x": "1"}, "no symbol 'twize'; nearest: twice"),
+        ("any", {"kind": "'i'", "3": "1"}, "any: 3= is given and 2= is not; what stands for ... has no gaps"),
+        ("any", {"kind": "1,2", "2": "1"}, "any: with values that stand for ... it is called with one input, not 2"),
         ("season_of", {"now": "AUTUMN"}, "no enumerator 'AUTUMN'; "),
     ],
 )

@@ -1,6 +1,6 @@
 """The change of a timed function since it was timed last."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,10 @@ from cyclerule.store.last import LastResults
 from cyclerule.store.place import results_file
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from cyclerule.measure.statements import StatementTimes
+    from cyclerule.report.lines import LinesView
     from cyclerule.session.opening import Program
     from cyclerule.session.timing import Timed
 
@@ -49,3 +52,19 @@ def change_of_statements(times: "StatementTimes", how: Mapping[str, object]) -> 
         return UNCHANGED
     has_both = all(times.rows[0][-2:])
     return "; ".join(f"{column}: {text}" if has_both else text for column, text in told)
+
+
+def change_of_lines(view: "LinesView", files: "Sequence[Path]", how: Mapping[str, object]) -> str:
+    """Says how the cycles of lines differ from those of the last time, and keeps those of now."""
+    from cyclerule.report.change import UNCHANGED, change_between
+    from cyclerule.session.last import lines_before
+    from cyclerule.store.last import Figures
+
+    if view.minimum is None or view.maximum is None:
+        return ""
+    now = Figures(view.minimum, view.maximum, view.build.compiler, tuple(view.build.flags), view.build.image)
+    before = lines_before(last_results(), files, view.lines, now, {"part": view.part, **how})
+    if before is None:
+        return ""
+    is_again = click.get_current_context().meta.get(IS_AGAIN, False)
+    return change_between(before, now) or (UNCHANGED if is_again else "")

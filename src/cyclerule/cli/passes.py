@@ -38,6 +38,7 @@ def time_lines(
     **others: object,
 ) -> None:
     """Times the lines that the words name and prints the result; other options, if set, are refused."""
+    from cyclerule.cli.last import change_of_lines
     from cyclerule.errors import ArgumentError
     from cyclerule.report.lines import view_lines
     from cyclerule.session.opening import files_for_lines, is_linked, open_program
@@ -65,6 +66,8 @@ def time_lines(
             progress=lambda done, of: told("cycles", done, of),
         )
     view = view_lines(run, firmware.warnings)
+    how = {"for": length, "until": until, "passes": max_passes, "signals": signals}
+    view = replace(view, change=change_of_lines(view, program.files, how))
     _print(view, output, rows=rows, csv_file=csv_file, as_json=as_json, as_comment=as_comment)
     if run.stopped == "interrupted":
         raise click.exceptions.Exit(INTERRUPTED)

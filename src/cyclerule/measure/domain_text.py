@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any, TypeGuard
 
 from cyclerule.errors import ArgumentError, DomainTooLarge, UnknownName
-from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, address, flash, function, out
+from cyclerule.firmware.arguments import Address, Flash, FunctionName, Out, Sized, address, flash, function, out
 from cyclerule.firmware.types import (
     ArrayType,
     EnumType,
@@ -365,6 +365,8 @@ def value_text(value: object) -> str:
             return f"text:{value}"
         case Out(size_bytes=size):
             return f"out:{size}"
+        case Sized(value=number, size_bytes=size):
+            return f"{number}{'L' * (size // 4)}"
         case Flash(data=data):
             return f"flash:hex:{data.hex()}"
         case Address(name=name):

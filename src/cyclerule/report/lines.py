@@ -76,6 +76,8 @@ class LinesView:
     notes: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     build_warnings: list[str] = field(default_factory=list)
+    change: str = ""
+    """How the cycles differ from the last time; it is in no document."""
 
 
 def view_lines(run: LinesRun, build_warnings: Sequence[str] = ()) -> LinesView:

@@ -24,11 +24,13 @@ def show_lines(screen: "Screen", view: LinesView, *, rows: int = LISTED_PASSES, 
     from rich.text import Text
 
     if is_brief:
-        screen.whole_line(lines_sentence(view))
+        screen.whole_line(lines_sentence(view) + (f"; {view.change}" if view.change else ""))
         return
     head, _, figure = lines_answer(view).rpartition(": ")
     rest = screen.text(rest_of_lines(view))
     screen.show(Text.assemble((screen.text(head), "bold"), ": ", (screen.text(figure), "bold yellow"), rest), indent=0)
+    if view.change:
+        screen.line(view.change, style="bold", indent=2)
     screen.line(_small_print(view), style="dim", indent=2)
     if view.count:
         screen.line()

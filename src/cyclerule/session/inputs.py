@@ -1,26 +1,30 @@
 """Inputs as one types them, `crc=0..255 byte=0x31`, made into the domains of a function's parameters."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from cyclerule.errors import ArgumentError, UnknownName
-from cyclerule.firmware.arguments import out
+from cyclerule.firmware.arguments import Sized, out
 from cyclerule.firmware.types import FunctionType, IntegerType, Parameter, PointerType, StructType, Type, type_text
-from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, whole_domain
+from cyclerule.measure.domain_text import WHOLE_LIMIT, example_word, read_domain, read_value, whole_domain
 from cyclerule.measure.domains import as_domain, count_rows
 from cyclerule.measure.settings import KINDS, every_setting, has_every_value
 from cyclerule.session.firmware import Firmware
+
+_LONG_LONG = IntegerType("long long int", 8, signed=True)
 
 
 @dataclass(frozen=True)
 class Inputs:
     """The domains of a function's parameters, in the order in which they vary.
 
-    `covers_every_input` says whether there is no other input.
+    `covers_every_input` says whether there is no other input. `others` stand for `...`, in order.
     """
 
     domains: Mapping[str, Sequence[object]]
     covers_every_input: bool
+    others: tuple[object, ...] = ()
 
     @property
     def count(self) -> int:
@@ -63,7 +67,9 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
     ArgumentError for one that cannot be left out and for a text that is no domain, UnknownName for a name that no
     parameter has.
     """
-    parameters = signature_of(firmware, name).parameters
+    signature = signature_of(firmware, name)
+    parameters = signature.parameters
+    assignments, others = _without_others(firmware, name, signature, assignments)
     keys = [parameter_key(parameter, number) for number, parameter in enumerate(parameters)]
     by_word = {str(number + 1): number for number in range(len(parameters))}
     by_word |= {parameter.name: number for number, parameter in enumerate(parameters) if parameter.name}
@@ -88,7 +94,37 @@ def read_inputs(firmware: Firmware, name: str, assignments: Mapping[str, str]) -
         )
     types = {keys[n]: parameter.type for n, parameter in enumerate(parameters)}
     empty = {keys[n] for n, parameter in enumerate(parameters) if _is_empty_object(parameter)}
-    return Inputs(domains, all(key in empty or _is_whole(types[key], domain) for key, domain in domains.items()))
+    is_whole = all(key in empty or _is_whole(types[key], domain) for key, domain in domains.items())
+    return Inputs(domains, is_whole and not signature.variadic, others)
+
+
+def _without_others(
+    firmware: Firmware, name: str, signature: FunctionType, assignments: Mapping[str, str]
+) -> tuple[Mapping[str, str], tuple[object, ...]]:
+    """Takes out what stands for `...`, by number behind the parameters: whole numbers, floats, texts and buffers."""
+    first = len(signature.parameters) + 1
+    texts = {int(word): text for word, text in assignments.items() if word.isdigit() and int(word) >= first}
+    if not texts or not signature.variadic:
+        return assignments, ()
+    last = max(texts)
+    missing = next((number for number in range(first, last) if number not in texts), None)
+    if missing is not None:
+        raise ArgumentError(f"{name}: {last}= is given and {missing}= is not; what stands for ... has no gaps")
+    values = tuple(_other(firmware, number, texts[number]) for number in range(first, last + 1))
+    return {word: text for word, text in assignments.items() if not word.isdigit() or int(word) < first}, values
+
+
+def _other(firmware: Firmware, number: int, text: str) -> object:
+    """Reads a value that stands for `...`: 1 is C's int, 1L its long, 2.5 its double."""
+    sized = re.fullmatch(r"(?P<digits>[-+]?\w+?)(?P<size>[lL]{1,2})", text)
+    if sized is not None and sized["digits"].lstrip("+-")[:1].isdigit():
+        value = read_value(str(number), _LONG_LONG, sized["digits"], firmware.constants)
+        return Sized(int(str(value)), 4 if len(sized["size"]) == 1 else 8)
+    if re.fullmatch(r"[-+]?(\d+\.\d*|\.?\d+)([eE][-+]?\d+)?", text) and not re.fullmatch(r"[-+]?\d+", text):
+        return float(text)
+    is_pointer = text.startswith(("&", "text:", "hex:", "out:", "flash:", "address:", "function:"))
+    kind: Type = PointerType(IntegerType("char", 1, signed=True, is_char=True)) if is_pointer else _LONG_LONG
+    return read_value(str(number), kind, text, firmware.constants)
 
 
 def _is_empty_object(parameter: Parameter) -> bool:
@@ -168,4 +204,4 @@ def read_setup(firmware: Firmware, assignments: Mapping[str, str]) -> Setup:
     return Setup(found["global"], found["register"], found["pin"], is_whole)
 
 
-_UNTOLD = IntegerType("long long int", 8, signed=True)
+_UNTOLD = _LONG_LONG

@@ -23,6 +23,7 @@ def figures_before(results: LastResults, program: Program, timed: Timed, how: Ma
             "function": timed.target.name,
             "part": timed.target.firmware.part.name,
             "inputs": {name: _domain_fact(domain) for name, domain in timed.inputs.domains.items()},
+            "others": _domain_fact(timed.inputs.others),
             "set": [
                 [kind, name, _domain_fact(domain)]
                 for kind in ("globals", "registers", "pins")
@@ -69,6 +70,25 @@ def statements_before(
         if before is not None:
             found.append((column, before, now))
     return found
+
+
+def lines_before(
+    results: LastResults, files: Sequence[Path], lines: str, now: Figures, how: Mapping[str, object]
+) -> Figures | None:
+    """Gives the figures of some lines of the last time, and keeps those of now.
+
+    The same is: the files, the lines by their numbers, how far the program ran (`how`), and the part.
+    """
+    key = result_key(
+        {
+            "files": [str(file.resolve()) for file in files],
+            "lines": lines,
+            "how": {name: str(each) for name, each in how.items()},
+        }
+    )
+    before = results.find(key)
+    results.keep(key, now)
+    return before
 
 
 def _figures(timed: Timed) -> Figures:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from cyclerule.errors import ArgumentError
 from cyclerule.measure.pace import Progress
 from cyclerule.measure.results import Call, Sweep
 from cyclerule.session.firmware import Before
@@ -59,6 +60,7 @@ def time_target(
         result = firmware.call(
             name,
             *values,
+            *inputs.others,
             after=after,
             before=before,
             globals=setup.globals,
@@ -69,6 +71,8 @@ def time_target(
             interrupts=interrupts,
             signals=signals,
         )
+    elif inputs.others:
+        raise ArgumentError(f"{name}: with values that stand for ... it is called with one input, not {inputs.count:,}")
     else:
         result = firmware.sweep(
             name,
