@@ -125,6 +125,30 @@ def test_each_level_of_a_recursion_has_passes_of_its_own(engine: str) -> None:
         assert each.called_cycles == inner[min(begun)]
 
 
+@pytest.mark.parametrize("optimize", ["s", "2"])
+def test_levels_of_a_recursion_are_told_apart_behind_a_shared_prologue(optimize: str) -> None:
+    """-mcall-prologues jumps to a routine of libgcc and back into the function; seven passes all the same."""
+    source = PROGRAMS / "deep.c"
+    firmware = cr.build([source], part="atmega328p", optimize=optimize, flags=["-mcall-prologues"])
+    assert any(symbol.name == "__prologue_saves__" for symbol in firmware.image.symbols)
+    text = source.read_text(encoding="utf-8").splitlines()
+    first, last = (
+        next(n for n, line in enumerate(text, 1) if line.endswith(f"/* {name} */"))
+        for name in ("recursion", "after recursion")
+    )
+    calls = firmware.run(max_cycles=20_000, calls=["nest"]).calls["nest"].rows
+    whole = firmware.time_lines(f"deep.c:{first - 5}-{last + 2}", max_cycles=20_000)
+    assert [(each.start_cycle, each.cycles) for each in whole.passes] == [
+        (row.start_cycle, row.cycles) for row in calls
+    ]
+    run = firmware.time_lines(f"deep.c:{first}-{last}", max_cycles=20_000)
+    inner = {row.start_cycle: row.cycles for row in calls}
+    assert (run.count, run.places[0].unfinished) == (7, 0)
+    for each in run.passes:
+        begun = [start for start in inner if each.start_cycle < start < each.start_cycle + each.elapsed_cycles]
+        assert each.called_cycles == inner[min(begun)]
+
+
 @BOTH
 @pytest.mark.parametrize("text", [lines("nops"), lines("weigh"), lines("weigh begins", "weigh ends"), lines("choose")])
 def test_interrupt_handlers_are_apart(engine: str, text: str) -> None:

@@ -205,6 +205,7 @@ class PassWatch:
         self._follows_activations = stretch.may_run_twice or bool(self._leaves)
         looked = stretch.beginnings | self._calls | self._returns | self._leaves | stretch.after_calls
         looked |= stretch.changes | stretch.turns.keys() | self._ambiguous_turns()
+        looked |= {way for word in self._leaves for way in self._steps[word].ways}
         if self._follows_activations:
             looked |= self._activation_words()
         self.entries = looked & stretch.words
@@ -301,7 +302,9 @@ class PassWatch:
 
     def _leave(self, activation: _Activation, word: int) -> None:
         """Forgets an activation that ends with the instruction at hand."""
-        kind = self._steps[word].kind if word in self._steps else "plain"
+        step = self._steps.get(word)
+        # What may go on inside, as behind a jump to a shared prologue, ends nothing.
+        kind = "plain" if step is None or (step.kind == "leave" and step.ways) else step.kind
         if not self._follows_activations or not self._stack or activation is not self._stack[-1]:
             return
         if activation.where is _Where.JUMPED:
