@@ -8,7 +8,8 @@ from cyclerule.errors import CycleruleError
 from cyclerule.measure.results import Call, Sweep
 from cyclerule.project.settings import read_settings
 from cyclerule.report.timing import TimeView, view_timed
-from cyclerule.session.opening import Program, open_program
+from cyclerule.session.firmware import build
+from cyclerule.session.opening import Program, Target, open_program
 from cyclerule.session.timing import time_target
 
 FRAMES = Path(__file__).parent / "programs" / "frames.c"
@@ -38,48 +39,60 @@ FRAME = (
 )
 
 
+ARRIVING = [
+    ("check", {"frame": FRAME}, 7 + 60000 + 5 + 1 + ord("A")),
+    ("check", {"frame": "last"}, 3),
+    ("check", {"frame": "&last"}, 3),
+    ("check", {"frame": "out"}, 0),
+    ("seed_of", {"crc": '{"poly": 1, "seed": 2}'}, 3),
+    ("seed_of", {"crc": "hex:010200"}, 3),
+    ("apply", {"run": "twice", "x": "3"}, 6),
+    ("apply", {"run": "&twice", "x": "3"}, 6),
+    ("apply", {"run": "function:twice", "x": "3"}, 6),
+    ("do_job", {"job": '{"run": "&twice", "with": 4}'}, 8),
+    ("do_job", {"job": '{"run": "function:twice", "with": 4}'}, 8),
+    ("in_flash", {"bytes": "flash:hex:0a0b0c", "n": "2"}, 12),
+    ("first", {"bytes": "counts"}, 10),
+    ("first", {"bytes": "&counts[2]"}, 30),
+    ("first", {"bytes": "[200, 1]"}, 200),
+    ("first", {"bytes": "NULL"}, 99),
+    ("first", {"bytes": "&last.crc.seed"}, 2),
+    ("far", {"a": "18446744073709551615"}, (1 << 64) - 1),
+    ("far", {"a": "FAR"}, (1 << 64) - 1),
+    ("near", {"a": "-2147483648"}, -(1 << 31)),
+    ("scaled", {"x": "RATIO"}, 0.5),
+    ("scaled", {"x": "LIMIT"}, 80.0),
+    ("limited", {"x": "LIMIT"}, 40),
+    ("limited", {"x": "TWICE_LIMIT"}, 80),
+    ("limited", {"x": "SUMMER"}, 9),
+    ("season_of", {"now": "SUMMER"}, 9),
+    ("season_of", {"now": "LIMIT"}, 40),
+    ("any", {"kind": "'i'", "2": "7", "3": "-2"}, 9),
+    ("any", {"kind": "'l'", "2": "100000L", "3": "LIMIT"}, 100040),
+    ("any", {"kind": "'d'", "2": "2.5"}, 10),
+    ("any", {"kind": "'s'", "2": "text:bee"}, ord("e")),
+]
+"""Functions, what one types for their parameters, and what C returns for that."""
+
+
 class TestValues:
-    @pytest.mark.parametrize(
-        ("name", "inputs", "returned"),
-        [
-            ("check", {"frame": FRAME}, 7 + 60000 + 5 + 1 + ord("A")),
-            ("check", {"frame": "last"}, 3),
-            ("check", {"frame": "&last"}, 3),
-            ("check", {"frame": "out"}, 0),
-            ("seed_of", {"crc": '{"poly": 1, "seed": 2}'}, 3),
-            ("seed_of", {"crc": "hex:010200"}, 3),
-            ("apply", {"run": "twice", "x": "3"}, 6),
-            ("apply", {"run": "&twice", "x": "3"}, 6),
-            ("apply", {"run": "function:twice", "x": "3"}, 6),
-            ("do_job", {"job": '{"run": "&twice", "with": 4}'}, 8),
-            ("do_job", {"job": '{"run": "function:twice", "with": 4}'}, 8),
-            ("in_flash", {"bytes": "flash:hex:0a0b0c", "n": "2"}, 12),
-            ("first", {"bytes": "counts"}, 10),
-            ("first", {"bytes": "&counts[2]"}, 30),
-            ("first", {"bytes": "[200, 1]"}, 200),
-            ("first", {"bytes": "NULL"}, 99),
-            ("first", {"bytes": "&last.crc.seed"}, 2),
-            ("far", {"a": "18446744073709551615"}, (1 << 64) - 1),
-            ("far", {"a": "FAR"}, (1 << 64) - 1),
-            ("near", {"a": "-2147483648"}, -(1 << 31)),
-            ("scaled", {"x": "RATIO"}, 0.5),
-            ("scaled", {"x": "LIMIT"}, 80.0),
-            ("limited", {"x": "LIMIT"}, 40),
-            ("limited", {"x": "TWICE_LIMIT"}, 80),
-            ("limited", {"x": "SUMMER"}, 9),
-            ("season_of", {"now": "SUMMER"}, 9),
-            ("season_of", {"now": "LIMIT"}, 40),
-            ("any", {"kind": "'i'", "2": "7", "3": "-2"}, 9),
-            ("any", {"kind": "'l'", "2": "100000L", "3": "LIMIT"}, 100040),
-            ("any", {"kind": "'d'", "2": "2.5"}, 10),
-            ("any", {"kind": "'s'", "2": "text:bee"}, ord("e")),
-        ],
-    )
+    @pytest.mark.parametrize(("name", "inputs", "returned"), ARRIVING)
     def test_what_is_typed_is_what_arrives(
         self, program: Program, name: str, inputs: dict[str, str], returned: object
     ) -> None:
         """The function returns what C makes of it."""
         assert called(program, name, **inputs).returned == returned
+
+    @pytest.mark.parametrize("flags", [["-O2"], ["-Os", "-flto"], ["-O2", "-ffunction-sections", "-Wl,--gc-sections"]])
+    def test_it_arrives_the_same_in_every_build(self, flags: list[str]) -> None:
+        """Other levels, link-time optimisation, dropped sections: all functions kept in one image."""
+        names = tuple(dict.fromkeys(name for name, _, _ in ARRIVING))
+        firmware = build([FRAMES], part="atmega328p", flags=[*flags, "-DKEEPS_DATA"], keep=[*names, "twice"])
+        for name, inputs, returned in ARRIVING:
+            result = time_target(Target(name, firmware.find_function(name), firmware), inputs).result
+            assert isinstance(result, Call)
+            assert result.returned == returned, (name, inputs)
+            assert result.measured.image == "kept copy"
 
     def test_a_pointer_to_a_register_reaches_the_port(self, program: Program) -> None:
         """PORTB is written through it."""

@@ -28,6 +28,14 @@ struct job { step run; uint8_t with; };
 
 struct frame last = {7, {1, 2}};
 uint8_t counts[4] = {10, 20, 30, 40};
+#ifdef KEEPS_DATA
+volatile uint8_t sink;
+int main(void)
+{
+    for (;;)
+        sink = *(volatile uint8_t *)&last.id + ((volatile uint8_t *)counts)[sink];
+}
+#endif
 
 uint16_t check(struct frame *frame)
 {
