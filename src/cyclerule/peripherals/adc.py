@@ -97,7 +97,7 @@ class Adc:
         self._origin = 0
         self._data, self._is_locked = 0, False
         self._stopped_at: int | None = None
-        self._left = 0
+        self._left = self._asked_at = 0
         self._source: Flag | None = None
         self.comparator: Flag | None = None
         self._setting = 0
@@ -168,6 +168,7 @@ class Adc:
 
     def _write_control(self, value: int, mask: int, cycle: int) -> None:
         bits, was_on = value & mask, self.is_enabled
+        self._asked_at = self.chip.bus.current_flash_word
         if bits & ADIF:
             self._flag = False
         kept = mask & ~(ADSC | ADIF) & 0xFF
@@ -266,7 +267,11 @@ class Adc:
         self._update()
 
     def _complete(self, cycle: int) -> None:
+        # What there is to say of the result is said where the conversion was asked for.
+        bus = self.chip.bus
+        place, bus.current_flash_word = bus.current_flash_word, self._asked_at
         result = self._result()
+        bus.current_flash_word = place
         # While ADCL was read and ADCH not yet, a new result is lost: sec. 24.2.
         if not self._is_locked:
             self._data = result
@@ -362,11 +367,13 @@ class Adc:
     def save(self) -> Any:
         """Gives its state."""
         own = self._kept, self._flag, self._phase, self._selection, self._is_first, self._origin
-        return own, self._data, self._is_locked, self._stopped_at, self._left, self._setting, self._source
+        clock = self._stopped_at, self._left
+        return own, self._data, self._is_locked, clock, self._asked_at, self._setting, self._source
 
     def restore(self, saved: Any) -> None:
         """Sets its state."""
-        own, self._data, self._is_locked, self._stopped_at, self._left, self._setting, source = saved
+        own, self._data, self._is_locked, clock, self._asked_at, self._setting, source = saved
+        self._stopped_at, self._left = clock
         self._kept, self._flag, self._phase, self._selection, self._is_first, self._origin = own
         if source is not self._source:
             for watched, action in ((self._source, None), (source, self._triggers_at)):

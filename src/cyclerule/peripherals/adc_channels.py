@@ -4,7 +4,7 @@ Tables "input channel selections" and "voltage reference selections" of the data
 24-3 and 24-4; ATmega640/…/2561 2549 26-3 and 26-4; ATmega16U4/32U4 7766 24-3; ATmega164 to 1284 8272; ATtiny25/45/85
 2586 17-3 and 17-4; ATtiny24/44/84 8006 16-1 and 16-4; ATmega8 2486; ATmega16 2466, ATmega32 2503, ATmega8535 2502;
 ATmega64 2490, ATmega128 2467; ATmega165/169/325/329/645/649 8018 and 2570; AT90USB646/1286 7593; AT90CAN 7679; ATtiny13
-2535. From memory, but for the first.
+2535; ATtiny48/88 8008. From memory, but for the first.
 """
 
 import re
@@ -67,6 +67,15 @@ _MAPS: tuple[tuple[str, ChannelMap], ...] = (
     (
         r"atmega(48|88|168|328)(a|p|pa|pb)?|ata66(12c|13c|14q)",
         ChannelMap(_MUX4, _REFS, _WITH_1V1, {**_EIGHT, 8: TEMPERATURE, 14: BANDGAP, 15: GROUND}),
+    ),
+    (
+        r"attiny(48|88)",
+        ChannelMap(
+            _MUX4,
+            ("REFS0",),
+            {0: Internal("the internal 1.1 V", _1V1), 1: "AVCC"},
+            {**_EIGHT, 8: TEMPERATURE, 14: BANDGAP, 15: GROUND},
+        ),
     ),
     (r"atmega(164|324|644|1284)(a|p|pa)?", ChannelMap(_MUX5, _REFS, _WITH_BOTH, {**_EIGHT, **_ends()})),
     (

@@ -162,8 +162,10 @@ class Clock:
         self.history.append(ClockChange(cycle, divisor))
         for schedule in (*(each.schedule for each in self._timed), *self._on_division):
             schedule()
+        if divisor == 1:
+            return
         self.chip.bus.report_assumed(
-            "CLKPR", "divides the clock: cycles are exact, times in seconds are those of the undivided clock"
+            "CLKPR", f"divides the clock by {divisor}: cycles are exact, times are shown as if it were not divided"
         )
 
     def _times_out(self, cycle: int) -> None:
