@@ -119,8 +119,13 @@ class EventQueue:
     def run_until(self, cycle: int) -> None:
         """Runs every alarm that is due at `cycle` or before; an action may set alarms again."""
         while self.next_cycle <= cycle:
-            first = min(self.alarms, key=lambda each: (each.due, each.priority, each.serial))
-            due = first.due
+            due, first = self.next_cycle, None
+            for each in self.alarms:
+                # In the order of their making, so that the first of a priority is the one.
+                if each.due == due and (first is None or each.priority < first.priority):
+                    first = each
+            if first is None:
+                raise AssertionError("the next cycle is that of no alarm")
             first.due = NEVER
             self.refresh()
             self.now = due

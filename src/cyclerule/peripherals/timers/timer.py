@@ -239,9 +239,7 @@ class Timer:
 
     def _run_in(self, mode: Mode, clock: Clock) -> None:
         top = self._top(mode)
-        # A match for a TOP in a register is ignored after TCNT was written, and the count goes on to MAX: DS40002061A
-        # sec. 16.7.3 (there said of PWM modes; in CTC it follows from the match being what clears).
-        misses_top = self._is_match_blocked and isinstance(mode.top, Top)
+        misses_top = self._misses_top(mode)
         # UNVERIFIED: that a count above TOP on its way up in a mode with a dual slope goes on to MAX and 0, and that
         # a write to TCNT leaves the direction; a board that lowers ICR1, or writes TCNT1, in mid-period in mode 8 and
         # reads TCNT1 twice would settle it.
@@ -256,11 +254,12 @@ class Timer:
         )
         self._run = Run(line, clock, clock.ticks(self._since))
         self._place_marks(mode, top, misses_top)
-        at = self._update_tick(self._run, mode, misses_top)
-        if at is None:
-            self._update.clear()
-        else:
-            self._update.set(self._run.cycle(at))
+        self._arm_update(self._run, mode, self._since)
+
+    def _misses_top(self, mode: Mode) -> bool:
+        # A match for a TOP in a register is ignored after TCNT was written, and the count goes on to MAX: DS40002061A
+        # sec. 16.7.3 (there said of PWM modes; in CTC it follows from the match being what clears).
+        return self._is_match_blocked and isinstance(mode.top, Top)
 
     def _place_marks(self, mode: Mode, top: int, misses_top: bool) -> None:
         for name, mark in self._marks.items():
@@ -285,17 +284,26 @@ class Timer:
         # lowers ICR1 below TCNT1 in mode 14 would settle it.
         return top if mode.slope is Slope.FAST else self.layout.maximum
 
-    def _update_tick(self, run: Run, mode: Mode, misses_top: bool) -> int | None:
-        """Gives the tick with which compare registers take their buffers: tables 15-8 and 16-4, figure 16-12."""
-        if not mode.is_buffered or self._compare == self._buffers:
-            return None
+    def _arm_update(self, run: Run, mode: Mode, cycle: int) -> None:
+        """Sets the alarm for the tick with which compare registers take their buffers, if any waits for it."""
+        at = None if self._compare == self._buffers or not mode.is_buffered else self._update_tick(run, mode, cycle)
+        if at is None:
+            self._update.clear()
+        else:
+            self._update.set(run.cycle(at))
+
+    def _update_tick(self, run: Run, mode: Mode, cycle: int) -> int | None:
+        """Gives the next tick with which buffers are taken: tables 15-8 and 16-4, figure 16-12."""
+        line, tick = run.course, run.tick(cycle)
         if mode.slope is Slope.FAST:
             # UNVERIFIED: that the update needs the count to come to BOTTOM, so that a buffer written while the timer
             # stands at 0 waits for a whole period; a board that writes OCR0B in mode 3, then starts the timer and
             # polls OCF0B, would settle it.
-            return run.course.next_at(0, 1)
-        is_at_top = mode.slope is Slope.PHASE
-        at = run.course.next_at(run.course.top, int(misses_top)) if is_at_top else run.course.next_at(0, 0)
+            return line.next_at(0, tick + 1)
+        if mode.slope is Slope.PHASE:
+            at = line.next_at(line.top, max(tick, int(self._misses_top(mode))))
+        else:
+            at = line.next_at(0, tick)
         return None if at is None else at + 1
 
     def _take_buffers(self, cycle: int) -> None:
@@ -346,6 +354,16 @@ class Timer:
             wave = self._wave(self._run, mode, action, self._compare[channel])
         output.begin(action, wave, self._since)
 
+    def _reconnect(self, channel: str, run: Run, mode: Mode, cycle: int) -> None:
+        """Has a connected output follow a new compare value, on the same course."""
+        output = self._outputs[channel]
+        if output.action is None:
+            return
+        output.settle(cycle)
+        wave = self._wave(run, mode, output.action, self._compare[channel])
+        # Earlier matches are in the level by now.
+        output.begin(output.action, wave._replace(first=max(wave.first, run.tick(cycle))), cycle)
+
     def _action(self, channel: str) -> Action | None:
         place = self.layout.units[channel].output
         select = 0 if place is None else self._control[place.letter] >> place.position & 3
@@ -373,8 +391,26 @@ class Timer:
         self.schedule()
 
     def _set_compare(self, channel: str, value: int, cycle: int) -> None:
-        self.settle(cycle)
+        run, mode = self._run, self.mode
         self._buffers[channel] = value
+        is_top = mode is not None and mode.top is Top.OCRA and channel == "A"
+        if run is None or mode is None or self.layout.is_first_generation:
+            self._set_compare_anew(channel, value, cycle)
+        elif self._is_buffered(channel):
+            self._arm_update(run, mode, cycle)
+        elif is_top or mode.is_buffered:
+            self._set_compare_anew(channel, value, cycle)
+        else:
+            # Programs do this at each interrupt, so it is worth a way that leaves the course as it is.
+            self._compare[channel] = value
+            mark = self._marks.get(channel)
+            if mark is not None:
+                mark.value = value
+                mark.arm(run, cycle, is_steady=not self._is_count_stale)
+            self._reconnect(channel, run, mode, cycle)
+
+    def _set_compare_anew(self, channel: str, value: int, cycle: int) -> None:
+        self.settle(cycle)
         if not self._is_buffered(channel):
             self._compare[channel] = value
             if self.layout.is_first_generation and value == self._count:
