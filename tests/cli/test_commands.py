@@ -142,3 +142,14 @@ def test_parts_lists_what_can_be_built_for(cyclerule: Command) -> None:
 def test_completion_prints_a_script(cyclerule: Command, shell: str) -> None:
     """One script a shell."""
     assert "cyclerule" in cyclerule("completion", shell).out
+
+
+def test_a_setup_and_loop_program_is_listed_from_the_state_after_setup(cyclerule: Command) -> None:
+    """The small print says so, and the document; a plain program need not say that it starts at main."""
+    file = str(Path(__file__).parents[1] / "measure" / "programs" / "colony_passes.c")
+    shown = " ".join(cyclerule(file, *PART).out.split())
+    assert "calls start after setup() has returned" in shown
+    assert json.loads(cyclerule(file, *PART, "--json").out)["start"] == "after setup() has returned"
+    assert "calls start" not in cyclerule(CRC, *PART).out
+    timed = " ".join(cyclerule("time", file, "is_crowded", "--after", "start-up", *PART).out.split())
+    assert "starts at the entry of main" in timed

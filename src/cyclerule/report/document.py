@@ -179,6 +179,7 @@ class FunctionsDocument(Struct, frozen=True, kw_only=True):
     next_commands: Annotated[list[str], Meta(description="Commands that go on from here, for this system's shell.")]
     build_warnings: Remarks
     notes: Remarks
+    start: Annotated[str, Meta(description="The state that every call starts from; empty where there is none.")]
 
 
 class PartRow(Struct, frozen=True, kw_only=True):

@@ -5,6 +5,7 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from cyclerule.errors import CycleruleError
 from cyclerule.firmware.types import type_text
 from cyclerule.report.timing import BuildView
 from cyclerule.report.wording import counted, time_span
@@ -42,7 +43,10 @@ class FunctionView:
 
 @dataclass(frozen=True)
 class FunctionsView:
-    """The functions of a program; `next_commands` can be typed as they are."""
+    """The functions of a program; `next_commands` can be typed as they are, `start` is the state that calls start from.
+
+    It is empty where the chip cannot be brought there.
+    """
 
     files: list[str]
     part: str
@@ -52,6 +56,7 @@ class FunctionsView:
     next_commands: list[str]
     build_warnings: list[str]
     notes: list[str] = field(default_factory=list)
+    start: str = ""
 
 
 def view_functions(program: Program, surveyed: Sequence[Surveyed]) -> FunctionsView:
@@ -68,7 +73,16 @@ def view_functions(program: Program, surveyed: Sequence[Surveyed]) -> FunctionsV
         next_commands=_next_commands(functions, files, program.settings.as_options()),
         build_warnings=list(firmware.warnings),
         notes=[] if functions else [_nameless(files, program.settings.as_options())],
+        start=_start(program),
     )
+
+
+def _start(program: Program) -> str:
+    try:
+        return program.firmware.measured("", (), "auto").start
+    except CycleruleError:
+        # Then each function says why it is not called.
+        return ""
 
 
 def _nameless(files: Sequence[str], options: Sequence[str]) -> str:

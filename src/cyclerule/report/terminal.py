@@ -403,6 +403,8 @@ def show_functions(screen: Screen, view: FunctionsView, *, is_brief: bool = Fals
         view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
         " ".join(filter(None, (view.build.compiler, *view.build.flags))),
         f"image {view.build.image_sha256[:12]}",
+        # What stands for most programs need not be said of each.
+        f"calls start {view.start}" if view.start not in ("", "at the entry of main") else "",
     )
     screen.line(" · ".join(filter(None, facts)), style="dim", indent=2)
     screen.line()
