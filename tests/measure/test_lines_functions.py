@@ -23,7 +23,8 @@ def whole_lines(image: Image, function: Function) -> str | None:
         return None
     begins = [each.line for each in image.functions.values() if each.file == function.file and each.line is not None]
     following = min((line for line in begins if line > function.line), default=1 << 30)
-    inside, outside = set(), set()
+    inside: set[int] = set()
+    outside: set[int] = set()
     for row in image.lines.rows:
         if row.file == function.file and function.line <= row.line < following and not row.end_sequence:
             is_inside = any(start <= row.address < end for start, end in function.ranges)

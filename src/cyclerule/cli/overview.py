@@ -17,6 +17,7 @@ input.
 
   cyclerule FILE…                                 the functions of a program
   cyclerule time FILE… FUNCTION [NAME=DOMAIN …]   the cycles of one of them
+  cyclerule time FILE…:41-48                      the cycles of those lines
   cyclerule time --code 'STATEMENTS' [FILE…]      the cycles of statements
   cyclerule run FILE… [--for 20ms]                the whole program from reset
   cyclerule parts [WORD]                          the microcontrollers there are

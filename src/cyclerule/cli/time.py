@@ -102,9 +102,11 @@ def _engines(context: click.Context, parameter: click.Parameter, begun: str) -> 
     shell_complete=_engines,
     help="Which engine runs; all give the same cycles.",
 )
-@click.option("--for", "length", metavar="TIME", help="How long the program runs for lines: 20ms, or cycles.")
+@click.option(
+    "--for", "length", metavar="TIME", help="How long the program runs for lines, and for figures in place: 20ms."
+)
 @click.option("--until", metavar="END", help="End that run before: exit, break, serial:TEXT, function:NAME …")
-@click.option("--passes", "max_passes", metavar="N", type=int, help="End it after so many passes through the lines.")
+@click.option("--passes", "max_passes", metavar="N", type=int, help="End it after so many passes.")
 @click.option("--max-cycles", metavar="N", type=int, help="Give a call up after so many cycles.")
 @click.option("--rows", metavar="N", type=Rows(), help="List the first N inputs one by one, or 'all'.")
 @click.option(
