@@ -4,6 +4,7 @@ DS40002061A (ATmega48A/PA/88A/PA/168A/PA/328/P) sec. 15 and 16. It shares no cod
 leaves something open it takes what the model says it takes, so that all else can be compared.
 """
 
+from collections import deque
 from dataclasses import dataclass, field
 
 NORMAL, CTC, FAST, PHASE, PHASE_FREQUENCY = "normal", "ctc", "fast", "phase", "phase and frequency"
@@ -206,3 +207,16 @@ class SteppedTimer:
             self.compare = dict(self.buffers)
         if self.waveform not in (PHASE, PHASE_FREQUENCY):
             self.is_falling = False
+
+
+class Sampler:
+    """Figure 17-1: two flip-flops that synchronise, one that the edge is found with; the counter is the fourth."""
+
+    def __init__(self) -> None:
+        self.stages = deque([False] * 3, 3)
+
+    def clock(self, level: bool) -> int:
+        """Takes the level of the clock that ends; gives 1 or -1 when an edge acts with this clock, else 0."""
+        first, second, third = self.stages
+        self.stages = deque([level, first, second], 3)
+        return int(second) - int(third)

@@ -10,7 +10,7 @@ import pytest
 from cyclerule.peripherals.pinout import pin_of
 from cyclerule.peripherals.port import Pin
 from tests.peripherals.fitted import Fitted
-from tests.peripherals.stepped_timer import EIGHT_BITS, SIXTEEN_BITS, SteppedTimer
+from tests.peripherals.stepped_timer import EIGHT_BITS, SIXTEEN_BITS, Sampler, SteppedTimer
 
 SHARED = {0: 0, 1: 1, 2: 8, 3: 64, 4: 256}
 OWN = {0: 0, 1: 1, 2: 8, 3: 32, 4: 64, 5: 128, 6: 256}
@@ -209,6 +209,48 @@ class Pair:
         assert {channel: self.read_compare(channel) for channel in self.channels} == stepped.buffers
 
 
+EXTERNAL = {6: 0, 7: 0}
+"""Clock select of the falling and the rising edge of Tn, which have no divisor."""
+
+EXTERNAL_KINDS = [
+    Kind("atmega328p", 0, "TIFR0", 0xFF, EIGHT_BITS, EXTERNAL, "AB"),
+    Kind("atmega16", 0, "TIFR", 0xFF, OLDER, EXTERNAL, ""),
+    Kind("atmega328p", 1, "TIFR1", 0xFFFF, SIXTEEN_BITS, EXTERNAL, "16"),
+]
+
+
+class ExternalPair(Pair):
+    """Such a pair whose timers are clocked by a pin that changes at random; mode and clock are set up once."""
+
+    def __init__(self, kind: Kind, seed: int) -> None:
+        super().__init__(kind, seed)
+        pin = self.model.devices.ports.pin(pin_of(self.model.chip.part, f"T{kind.n}"))
+        assert pin is not None
+        self.clock_pin, self.level, self.sampler = pin, False, Sampler()
+        self.edge = 0
+
+    def set_up(self, mode: int, select: int) -> None:
+        """Writes the control registers for the first time."""
+        if not self.edge:
+            self.edge = 1 if select == 7 else -1
+            super().set_up(mode, select)
+
+    def pass_to(self, cycle: int) -> None:
+        """Steps the one, and lets the pin change now and then."""
+        while self.cycle < cycle:
+            self.note_levels()
+            self.before = self.levels
+            self.stepped.clock()
+            if self.sampler.clock(self.level) == self.edge:
+                self.stepped.tick()
+            self.cycle += 1
+            if self.random.random() < 0.4:
+                self.model.pass_to(self.cycle)
+                self.level = not self.level
+                self.clock_pin.drive(self.level, self.cycle)
+        self.note_levels()
+
+
 def _note(heard: list[tuple[bool, int]], level: bool, cycle: int) -> None:
     heard.append((level, cycle))
 
@@ -224,12 +266,12 @@ def without_glitches(heard: list[tuple[bool, int]]) -> list[tuple[bool, int]]:
     return kept
 
 
-def compare(kind: Kind, seeds: range) -> None:
+def compare(kind: Kind, seeds: range, pair_of: type[Pair] = Pair) -> None:
     """Runs random programs of some thirty accesses at any distance, begun in every mode."""
     for seed in seeds:
-        pair = Pair(kind, seed)
-        modes = [*kind.modes]
-        pair.set_up(modes[seed % len(modes)], pair.random.choice([1, 1, 1, 2, *kind.clocks]))
+        pair = pair_of(kind, seed)
+        modes, favourites = [*kind.modes], [] if pair_of is ExternalPair else [1, 1, 1, 2]
+        pair.set_up(modes[seed % len(modes)], pair.random.choice([*favourites, *kind.clocks]))
         for _ in range(30):
             distance = pair.random.choice([1, 2, 3, 7, 30, 200, 600])
             pair.pass_to(pair.cycle + 1 + pair.random.randrange(distance))
@@ -250,6 +292,12 @@ def compare(kind: Kind, seeds: range) -> None:
 def test_count_and_flags_are_those_of_a_timer_that_steps_at_every_clock(kind: Kind) -> None:
     """120 programs for each kind of timer."""
     compare(kind, range(120))
+
+
+@pytest.mark.parametrize("kind", EXTERNAL_KINDS, ids=str)
+def test_an_external_clock_moves_both_alike(kind: Kind) -> None:
+    """60 programs for each kind, with edges on Tn at any distance; they come through figure 17-1's flip-flops."""
+    compare(kind, range(60), ExternalPair)
 
 
 @pytest.mark.slow

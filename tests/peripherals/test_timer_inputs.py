@@ -12,6 +12,7 @@ import pytest
 from cyclerule.peripherals.pinout import pin_of
 from cyclerule.peripherals.port import Pin
 from tests.peripherals.fitted import Fitted
+from tests.peripherals.stepped_timer import Sampler
 
 FALLING, RISING = 6, 7
 
@@ -21,19 +22,6 @@ def pin(chip: Fitted, function: str) -> Pin:
     found = chip.devices.ports.pin(pin_of(chip.chip.part, function))
     assert found is not None
     return found
-
-
-class Sampler:
-    """Figure 17-1: two flip-flops that synchronise, one that the edge is found with; the counter is the fourth."""
-
-    def __init__(self) -> None:
-        self.stages = deque([False] * 3, 3)
-
-    def clock(self, level: bool) -> int:
-        """Takes the level of the clock that ends; gives 1 or -1 when an edge acts with this clock, else 0."""
-        first, second, third = self.stages
-        self.stages = deque([level, first, second], 3)
-        return int(second) - int(third)
 
 
 class NoiseCanceller:
