@@ -217,6 +217,13 @@ def test_power_reduction_stops_it_where_it_stands() -> None:
     chip.write("PRR", chip.bit("PRTIM0"), at=804)
     assert chip.timer(0).count(5000) == 100
     assert chip.timer(1).count(5000) == 625
+    assert chip.unmodelled() == []
+    # Its registers cannot be written meanwhile: sec. 10.10.
+    for register in ("TCNT0", "OCR0A", "TCCR0B"):
+        before = chip.read(register, 5001)
+        chip.write(register, 5, at=5002)
+        assert chip.read(register, 5003) == before
+        assert chip.unmodelled()[-1] == f"{register}: written while power reduction stops its timer: the write is lost"
     chip.write("PRR", 0, at=8001)
     assert [chip.timer(0).count(cycle) for cycle in (8007, 8008)] == [100, 101]
 

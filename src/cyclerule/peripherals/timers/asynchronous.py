@@ -159,7 +159,7 @@ class AsynchronousTimer8(Timer8):
             return
         if register in self._pending:
             # "The updated value might get corrupted": sec. 18.11.8.
-            self.chip.bus.report_unmodelled(register, "written while its update was busy, which may corrupt it,")
+            self.chip.bus.report_assumed(register, "written while its update was busy: a chip may take another value")
         self._pending[register] = source.ticks(cycle) + EDGES_TO_LATCH, value
         self.chip.data[self._status] |= self._busy[register]
         self._arm_latch()

@@ -127,6 +127,8 @@ class Timer:
         return mode.top if isinstance(mode.top, int) else self._capture
 
     def _write_control(self, letter: str, address: int, value: int, mask: int, cycle: int) -> None:
+        if self._refuses(self.layout.controls[letter]):
+            return
         strobes = self._strobes[letter]
         # The strobes FOCnx read as zero.
         kept = ~sum(1 << position for position in strobes) & 0xFF
@@ -177,6 +179,12 @@ class Timer:
     def _tell(self, letter: str, what: str) -> None:
         register = self.layout.controls.get(letter) or next(iter(self.layout.controls.values()))
         self.chip.bus.report_unmodelled(register, what)
+
+    def _refuses(self, register: str) -> bool:
+        """Tells whether a register takes nothing because the clock is off: DS40002061A sec. 10.10."""
+        if self._is_halted:
+            self.chip.bus.report_assumed(register, "written while power reduction stops its timer: the write is lost")
+        return self._is_halted
 
     def halt(self, is_halted: bool, cycle: int) -> None:
         """Stops the clock for power reduction or sleep, or lets it go on."""
@@ -377,6 +385,8 @@ class Timer:
     # Registers of either width.
 
     def _set_count(self, value: int, cycle: int) -> None:
+        if self._refuses(self.layout.name):
+            return
         # The write has priority over the count at that clock (family text of the timers).
         # UNVERIFIED: that the count which the write suppresses sets no overflow flag, while a match of the value before
         # sets its flag; a board that writes TCNT1 in the clock in which it would wrap and reads TIFR1 would settle it.
@@ -418,6 +428,8 @@ class Timer:
         self.schedule()
 
     def _set_capture(self, value: int, cycle: int) -> None:
+        if self._refuses(f"ICR{self.number}"):
+            return
         # ICR can only be written in a mode whose TOP it is (DS40002061A sec. 16.6), on the first generation never.
         mode = self.mode
         if mode is None or mode.top is not Top.ICR:

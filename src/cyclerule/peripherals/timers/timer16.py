@@ -112,6 +112,8 @@ class Timer16(Timer):
         self._set_count(self._temporary << 8 | value, cycle)
 
     def _write_compare(self, channel: str, address: int, value: int, mask: int, cycle: int) -> None:
+        if self._refuses(self.layout.units[channel].register):
+            return
         self.chip.data[address], self.chip.data[address + 1] = value, self._temporary
         self._set_compare(channel, self._temporary << 8 | value, cycle)
 

@@ -29,6 +29,8 @@ class Timer8(Timer):
         self._set_count(whole, cycle)
 
     def _write_compare(self, channel: str, address: int, value: int, mask: int, cycle: int) -> None:
+        if self._refuses(self.layout.units[channel].register):
+            return
         data = self.chip.data
         data[address] = data[address] & ~mask & 0xFF | value & mask
         self._set_compare(channel, data[address], cycle)
