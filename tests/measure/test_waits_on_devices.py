@@ -80,3 +80,15 @@ def test_without_a_clock_what_takes_a_time_is_refused_with_the_option() -> None:
     firmware = cr.build([PROGRAMS / "stuck.c"], part="atmega328p")
     with pytest.raises(cr.FaultError, match=r"writing to EEPROM takes a time.*--clock"):
         firmware.call("stores", 1)
+
+
+@pytest.mark.parametrize("engine", ["reference", "scalar", "auto"])
+def test_what_was_read_of_eeprom_is_held(stuck: cr.Firmware, engine: str) -> None:
+    """Variables whole, by their names, with the value before the call; what the call has written itself is not held."""
+    expected = {"EEPROM zero": 0x1234, "EEPROM cells": b"\x05\x06\x07\x08"}
+    call = stuck.call("tares", 2, engine=engine)
+    assert call.returned == 0x1234 + 7
+    assert {name: value for name, value in call.held if name.startswith("EE")} == {"EECR": 0, **expected}
+    assert [each.name for each in stuck.call("stores", 1, engine=engine).held if "EEPROM" in each.name] == []
+    sweep = stuck.sweep("tares", cell=range(4), engine=engine)
+    assert {name: value for name, value in sweep.held if name.startswith("EE")} == {"EECR": 0, **expected}

@@ -12,9 +12,12 @@ KEPT_REGISTERS = frozenset({*range(2, 18), 28, 29})
 
 WRITTEN, READ_FIRST = 1, 2
 
+EEPROM_PLACE = 0x810000
+"""Stands before a place in EEPROM among the data addresses that were read first, as it does in ELF files."""
+
 
 class TrackingReference(Reference):
-    """A reference engine with `first_reads`: data address to the value read there before any write.
+    """A reference engine with `first_reads`: data address to the value read there before any write, EEPROM included.
 
     General registers count where a callee has to keep them and they are read otherwise than to be saved.
     """
@@ -25,6 +28,7 @@ class TrackingReference(Reference):
         # A byte for each data address: bit 0 once it was written or belongs to an argument, bit 1 once it was read
         # before that. Compiled code keeps the same notes in the same place.
         self.seen = bytearray(chip.ram_end + 1)
+        chip.on_eeprom_read = self._note_eeprom
 
     def call_from_outside(self, word: int, return_word: int) -> None:
         """Leaves stack and program counter as a call instruction at no address of the program would."""
@@ -43,6 +47,9 @@ class TrackingReference(Reference):
         if not self.seen[address]:
             self.seen[address] = READ_FIRST
             self.first_reads[address] = value
+
+    def _note_eeprom(self, place: int, value: int) -> None:
+        self.first_reads.setdefault(EEPROM_PLACE + place, value)
 
     def load(self, address: int) -> int:
         value = super().load(address)

@@ -118,6 +118,8 @@ class Chip:
         self.resets_watchdog: Callable[[int], None] | None = None
         # Told of SPM with the cycles at which it begins and ends; gives the cycles for which it halts the CPU.
         self.stores_flash: Callable[[int, int], int] | None = None
+        # Told (place, byte) of a read of EEPROM that comes before any write to that place.
+        self.on_eeprom_read: Callable[[int, int], None] | None = None
         # Told which flash words have changed: the first, and the one after the last.
         self.on_flash_change: list[Callable[[int, int], None]] = []
         self.start_up = StartUp()

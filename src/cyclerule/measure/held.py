@@ -4,6 +4,7 @@ from collections.abc import Container, Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import NamedTuple
 
+from cyclerule.engines.tracking import EEPROM_PLACE
 from cyclerule.firmware.image import Image, Symbol, Variable
 from cyclerule.firmware.types import ArrayType, EnumType, IntegerType, PointerType, StructType, Type, size_of
 from cyclerule.firmware.values import named_members
@@ -46,7 +47,10 @@ def name_held(
     variables = [variable for variable in image.variables if variable.space == "data" and variable.size_bytes]
     found: dict[tuple[int, int], Held] = {}
     unnamed: list[int] = []
-    for address in sorted(first_reads):
+    eeprom = {address - EEPROM_PLACE for address in first_reads if address >= EEPROM_PLACE}
+    # What EEDR is read for is what lies in EEPROM.
+    passed_on = chip.bus.address("EEDR") if eeprom else None
+    for address in sorted(address for address in first_reads if address < EEPROM_PLACE and address != passed_on):
         if address < 32:
             found[address, 0] = Held(f"r{address}", first_reads[address])
         elif address < chip.ram_start:
@@ -63,7 +67,22 @@ def name_held(
                 whole = _Part(name, variable.type, variable.address, variable.size_bytes)
                 for part in _parts(whole, address, given):
                     found[part.address, part.shift] = Held(part.name, part.value(before))
-    return [*found.values(), *_held_bytes(image, unnamed, before)]
+    return [*found.values(), *_held_bytes(image, unnamed, before), *_held_eeprom(stage, eeprom)]
+
+
+def _held_eeprom(stage: Stage, places: Iterable[int]) -> Iterator[Held]:
+    """Names what was read of EEPROM: variables whole, with the value before the call, and bytes without a name."""
+    device, named = stage.devices.system.eeprom, set[str]()
+    for place in sorted(places) if device is not None else ():
+        symbol = stage.image.symbol_at("eeprom", place)
+        begin, size = (place, 1) if symbol is None else (symbol.address, max(symbol.size_bytes, 1))
+        name = f"EEPROM 0x{place:03x}" if symbol is None else f"EEPROM {symbol.name}"
+        if name in named or device is None:
+            continue
+        named.add(name)
+        variable = next((v for v in stage.image.variables if v.space == "eeprom" and v.address == begin), None)
+        data = device.content_before[begin : begin + size]
+        yield Held(name, data[0] if size == 1 else _shown(None if variable is None else variable.type, data))
 
 
 def _is_vtable(variable: Variable) -> bool:

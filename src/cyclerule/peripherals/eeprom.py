@@ -77,6 +77,9 @@ class Eeprom:
         self._kept = 0
         self._armed: int | None = None
         self._pending: tuple[int, int] | None = None
+        # Places written since the state was set, and what they held then.
+        self._written: set[int] = set()
+        self.content_before = bytes(chip.eeprom)
         self._vector = _ready_vector(chip)
         bus.attach(self._control, None, self._write_control)
         bus.attach(self._data, None, None)
@@ -129,7 +132,10 @@ class Eeprom:
         if self.is_busy:
             self.chip.bus.report_assumed("EECR", "a read while the EEPROM is busy, which gives nothing")
             return
-        self.chip.data[self._data] = self.chip.eeprom[self._address]
+        place = self._address
+        value = self.chip.data[self._data] = self.chip.eeprom[place]
+        if self.chip.on_eeprom_read is not None and place not in self._written:
+            self.chip.on_eeprom_read(place, value)
         self.chip.bus.halt(READ_HALT)
 
     def _begin_write(self, cycle: int) -> None:
@@ -148,6 +154,7 @@ class Eeprom:
         old, given = chip.eeprom[self._address], chip.data[self._data]
         # Writing alone can only clear bits; erasing sets them all.
         self._pending = self._address, (given, 0xFF, old & given)[mode]
+        self._written.add(self._address)
         self._done.set_in(seconds, cycle)
         chip.bus.halt(WRITE_HALT)
         chip.bus.report_assumed(
@@ -188,6 +195,8 @@ class Eeprom:
         """Sets them."""
         content, self._kept, self._armed, self._pending = saved
         self.chip.eeprom[:] = content
+        self._written.clear()
+        self.content_before = content
 
 
 def _ready_vector(chip: Chip) -> int | None:

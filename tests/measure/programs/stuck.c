@@ -49,6 +49,13 @@ uint8_t stores(uint8_t value) {
     return eeprom_read_byte((uint8_t *)4);
 }
 
+uint16_t EEMEM zero = 0x1234;
+uint8_t EEMEM cells[4] = {5, 6, 7, 8};
+
+uint16_t tares(uint8_t cell) {
+    return eeprom_read_word(&zero) + eeprom_read_byte(&cells[cell]);
+}
+
 int main(void) {
     for (;;)
         ;
