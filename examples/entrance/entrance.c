@@ -65,6 +65,14 @@ static void send_number(uint16_t number)
     send_text(&digits[at]);
 }
 
+/* Which part of the bees that passed came in, in percent. */
+__attribute__((noinline)) uint8_t percent_in(uint16_t in, uint16_t out)
+{
+    uint32_t all = (uint32_t)in + out;
+
+    return all ? (100UL * in + all / 2) / all : 0;
+}
+
 __attribute__((noinline)) void setup(void)
 {
     DDRB = LAMP;
@@ -97,7 +105,9 @@ __attribute__((noinline)) void loop(void)
     send_number(in);
     send_text(", out ");
     send_number(out);
-    send('\n');
+    send_text(", ");
+    send_number(percent_in(in, out));
+    send_text(" % in\n");
 }
 
 int main(void)

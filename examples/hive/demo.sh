@@ -18,5 +18,5 @@ board="--part atmega328p --clock 16MHz"
     done
     show cyclerule run hive.c serial.c frame.c crc.c climate.c median.c --until serial:OK --calls frame_read $board
     show cyclerule run ../entrance/entrance.c $board
-    show cyclerule time ../entrance/entrance.c send_number number=123 --interrupts $board
+    show cyclerule time ../entrance/entrance.c percent_in in=300 out=200 --interrupts $board
 }

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from cyclerule.firmware.arguments import address, flash, function, out, sized
     from cyclerule.measure.domains import every
     from cyclerule.measure.passes import LinesRun
+    from cyclerule.measure.phases import Phases
     from cyclerule.measure.results import Call, Run, Sweep
     from cyclerule.measure.statements import StatementTimes
     from cyclerule.session.firmware import Firmware, build, load
@@ -47,6 +48,7 @@ _HOMES = {
     "Firmware": "cyclerule.session.firmware",
     "FirmwareError": "cyclerule.errors",
     "LinesRun": "cyclerule.measure.passes",
+    "Phases": "cyclerule.measure.phases",
     "Run": "cyclerule.measure.results",
     "RunawayError": "cyclerule.errors",
     "StatementTimes": "cyclerule.measure.statements",
@@ -74,6 +76,7 @@ __all__ = [
     "Firmware",
     "FirmwareError",
     "LinesRun",
+    "Phases",
     "Run",
     "RunawayError",
     "StatementTimes",

@@ -78,6 +78,25 @@ def test_a_program_without_setup_and_loop_has_no_passes(monitor: cr.Firmware, en
     assert (run.setup, run.loop, run.notes) == (None, None, ())
 
 
+@BOTH
+def test_of_very_many_passes_the_first_are_measured(
+    passes: cr.Firmware, engine: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The others cost no more time, and change nothing else; with `calls` all are followed."""
+    monkeypatch.setattr("cyclerule.measure.follow.MEASURED_PASSES", 100)
+    run = passes.run(max_cycles=200_000, engine=engine)
+    followed = passes.run(max_cycles=200_000, calls=["loop"], engine=engine)
+    assert run.loop is not None
+    assert followed.loop is not None
+    rows = followed.calls["loop"].rows
+    assert len(rows) > 500
+    assert (followed.loop.count, followed.loop.is_complete) == (len(rows), True)
+    assert (run.loop.count, run.loop.begun, run.loop.is_complete) == (100, 100, False)
+    assert run.loop.total == sum(row.cycles for row in rows[:100])
+    assert run.loop.last_cycle == rows[99].start_cycle
+    assert (run.cycles, run.instructions, run.handlers) == (followed.cycles, followed.instructions, followed.handlers)
+
+
 def test_functions_that_link_time_optimisation_inlined_are_named() -> None:
     """Their calls cannot be told apart, and that is said."""
     source = (PROGRAMS / "passes.c").read_text(encoding="utf-8")

@@ -65,7 +65,7 @@ A_RUN = RunView(
     limit=1_600_000,
     reached={"main": 117, "setup": 121, "loop": 1_400},
     setup=StatsView("setup()", 1, 1_234, 1_234, 1_234.0, 1_234),
-    loop=PassesView("loop()", 1_500, 160, 24_012, 1_050.25, 1_575_375, 1_064.0, 16_000_000 / 1_064.0),
+    loop=PassesView("loop()", 1_500, 160, 24_012, 1_050.25, 1_575_375, 1_064.0, 16_000_000 / 1_064.0, is_complete=True),
     asleep_cycles=320_000,
     delays=view_delays(DELAYS, 16_000_000),
     handlers=[HandlerView("TIMER1_COMPA", 99, 44, 51, 44.5, 4_405, 4_405 / 1_600_000)],

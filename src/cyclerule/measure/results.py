@@ -257,7 +257,8 @@ class PassStats:
     """The calls of one function during a run, counted and summed up: `setup()`, or the passes of `loop()`.
 
     `count` are those that came back before the run stopped, `begun` those that began; `first_cycle` and `last_cycle`
-    are when the first and the last one began.
+    are when the first and the last one began. The first calls up to a number are measured; `is_complete` says that
+    there were no more.
     """
 
     count: int
@@ -267,6 +268,7 @@ class PassStats:
     begun: int
     first_cycle: int
     last_cycle: int
+    is_complete: bool = True
 
     @property
     def mean(self) -> float:

@@ -62,8 +62,8 @@ class _Course:
                 if chip.program_counter in self.milestones.ahead:
                     self.milestones.at_entry(chip.program_counter, chip.cycle)
                     entries = self.entries()
-                follow.at_entry()
-                if delays is not None and delays.at_entry():
+                has_changed = follow.at_entry()
+                if (delays is not None and delays.at_entry()) or has_changed:
                     entries = self.entries()
                 if chip.program_counter in self.until.entries:
                     return "until"
@@ -193,7 +193,8 @@ def _explained(run: Run, stage: Stage, *, is_met: bool) -> Run:
 
 def _passes(follow: CallWatch, milestones: Milestones, name: str) -> PassStats | None:
     word = milestones.words.get(name)
-    return None if word is None else follow.sums.get(word)
+    sums = None if word is None else follow.sums.get(word)
+    return None if sums is None else sums.stats()
 
 
 def listen_to_serial(stage: Stage, text: bytes | None, sent: Sent | None) -> None:

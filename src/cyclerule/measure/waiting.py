@@ -105,12 +105,14 @@ def explain_standstill(stage: Stage, *, is_halted: bool) -> Standstill | None:
 def _can_interrupt(chip: Chip) -> bool:
     """Tells whether an interrupt may come: an event that only sets a flag whose interrupt is not enabled leads to none.
 
-    A request that waits already counts as none: with interrupts on it would have been served.
+    One that promises nothing may lead to an interrupt, and to a reset where interrupts are off. A request that waits
+    already counts as none: with interrupts on it would have been served.
     """
-    if not (chip.interrupts.delivers and chip.flags[I]):
+    if not chip.interrupts.delivers:
         return False
-    ahead = (alarm.recurrence for alarm in chip.events.alarms if alarm.due != NEVER)
-    return any(each is None or (each.source.is_enabled and each.source.vector is not None) for each in ahead)
+    ahead = [alarm.recurrence for alarm in chip.events.alarms if alarm.due != NEVER]
+    is_on = bool(chip.flags[I])
+    return any(each is None or (is_on and each.source.is_enabled and each.source.vector is not None) for each in ahead)
 
 
 def explain_stray_return(stage: Stage, name: str, start: int, stack_pointer: int, word: int) -> NoReturn:

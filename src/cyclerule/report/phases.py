@@ -154,7 +154,8 @@ def phases_text(view: PhasesView) -> str:
     busy = f", but for {view.busy:,} at which a handler runs" if view.busy else ""
     if view.covers_every_phase:
         return f"each of the {view.of:,} phases{busy}"
-    return f"{view.count:,} of {view.of:,} phases"
+    busy = f"; at {view.busy:,} others that were tried a handler runs" if view.busy else ""
+    return f"{view.count:,} of {view.of:,} phases{busy}"
 
 
 def own_text(view: PhasesView) -> str:

@@ -30,6 +30,7 @@ class Passes(Stats, frozen=True, kw_only=True):
 
     period: Annotated[float | None, Meta(description="Mean cycles from one beginning to the next; null with one pass.")]
     per_second: Annotated[float | None, Meta(description="Null without a clock, too.")]
+    is_complete: Annotated[bool, Meta(description="False where there were more passes than the first ones measured.")]
 
 
 class Handler(Stats, frozen=True, kw_only=True):

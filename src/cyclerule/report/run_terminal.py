@@ -80,8 +80,10 @@ def _show_stats(screen: Screen, view: RunView) -> None:
     table = make_table(["cycles of", "times", "least", "mean", "most", "in all", "share"], right=range(1, 7), gap=2)
     for each in (*rows, *view.calls, *view.handlers):
         figures = (f"{each.minimum:,}", f"{each.mean:,.2f}", f"{each.maximum:,}") if each.count else ("", "", "")
-        share = percent(each.total / view.cycles) if each.total else ""
-        table.add_row(screen.text(each.name), f"{each.count:,}", *figures, f"{each.total:,}", share)
+        is_complete = each is not view.loop or view.loop.is_complete
+        times = f"{each.count:,}" if is_complete else f"first {each.count:,}"
+        share = percent(each.total / view.cycles) if each.total and is_complete else ""
+        table.add_row(screen.text(each.name), times, *figures, f"{each.total:,}", share)
     if view.asleep_cycles:
         table.add_row("asleep", "", "", "", "", f"{view.asleep_cycles:,}", percent(view.asleep_share))
     if table.row_count:

@@ -33,10 +33,14 @@ class HandlerView(StatsView):
 
 @dataclass(frozen=True)
 class PassesView(StatsView):
-    """The passes of `loop()`; `period` is the mean from the beginning of one to that of the next, None with one."""
+    """The passes of `loop()`; `period` is the mean from the beginning of one to that of the next, None with one.
+
+    Where there are very many the first ones are measured: then it is not complete.
+    """
 
     period: float | None
     per_second: float | None
+    is_complete: bool
 
 
 @dataclass(frozen=True)
@@ -179,7 +183,17 @@ def _stats(name: str, stats: PassStats) -> StatsView:
 def _passes(stats: PassStats, clock: int | None) -> PassesView:
     period = stats.period
     per_second = None if period is None or clock is None else clock / period
-    return PassesView("loop()", stats.count, stats.minimum, stats.maximum, stats.mean, stats.total, period, per_second)
+    return PassesView(
+        "loop()",
+        stats.count,
+        stats.minimum,
+        stats.maximum,
+        stats.mean,
+        stats.total,
+        period,
+        per_second,
+        stats.is_complete,
+    )
 
 
 def _handlers(run: Run) -> list[HandlerView]:
