@@ -171,6 +171,14 @@ def _overflows(chip: Fitted, at: int) -> bool:
     return chip.asks("TIMER1_OVF")
 
 
+def test_moving_the_vectors_is_told_by_name() -> None:
+    """IVCE and IVSEL of MCUCR (sec. 12.4): no model moves the vectors."""
+    chip = Fitted.of("atmega328p")
+    chip.write("MCUCR", chip.bit("IVCE"), 2)
+    chip.write("MCUCR", chip.bit("IVSEL"), 4)
+    assert chip.unmodelled() == ["MCUCR: bit IVCE", "MCUCR: bit IVSEL"]
+
+
 def test_brown_out_detection_in_sleep_is_kept_and_changes_nothing() -> None:
     """Sec. 10.11.2: BODS and BODSE are in MCUCR; detection is taken to be off."""
     chip = Fitted.of("atmega328p")

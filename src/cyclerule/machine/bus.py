@@ -27,6 +27,10 @@ Watcher = Callable[[int, int], None]
 """Takes (value, cycle): what a register keeps after a write at `cycle`."""
 
 
+MCUCR_BITS = ("IVSEL", "IVCE", "JTD", "SRE", "SRW10")
+"""Bits that MCUCR may have which no device claims."""
+
+
 class IoWrite(NamedTuple):
     """A write to a register of a device.
 
@@ -109,7 +113,7 @@ class IoBus:
 
     def _keep(self, register: str, address: int, value: int, mask: int) -> None:
         self._data[address] = self._data[address] & ~mask & 0xFF | value & mask
-        self.report_bits(register, value & mask, ())
+        self.report_bits(register, value & mask, MCUCR_BITS if register == "MCUCR" else ())
 
     def is_modelled(self, address: int) -> bool:
         """Tells whether a device model stands behind an address."""
