@@ -88,16 +88,16 @@ def test_a_library_of_functions_called_setup_and_loop_starts_at_main() -> None:
 @pytest.mark.parametrize(
     ("defines", "after", "text"),
     [
-        ((), "never_called", "the program does not come to never_called within 3,000,000 cycles; it was at "),
+        ((), "never_called", "the program does not come to never_called within 600,000 cycles; it was at "),
         ((), "lop", "no function 'lop'; nearest: loop"),
-        (("HANGS",), "setup", "setup does not return within 3,000,000 cycles; it was at "),
-        (("WAITS",), "never_called", "the program does not come to never_called within 3,000,000 cycles; it was at "),
+        (("HANGS",), "setup", "setup does not return within 600,000 cycles; it was at "),
+        (("WAITS",), "never_called", "the program does not come to never_called within 600,000 cycles; it was at "),
     ],
 )
 def test_a_return_that_does_not_come_is_said_to_be_so(defines: tuple[str, ...], after: str, text: str) -> None:
     """With the limit, which can be raised."""
     with pytest.raises(cr.CycleruleError) as error:
-        passes(*defines).call("ticks", after=after, max_cycles=3_000_000)
+        passes(*defines).call("ticks", after=after, max_cycles=600_000)
     assert str(error.value).startswith(text)
     if isinstance(error.value, cr.RunawayError):
         assert str(error.value).endswith("; max_cycles allows more")

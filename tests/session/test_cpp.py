@@ -72,6 +72,9 @@ class TestNames:
             ("Scale::secret", {"this": "hive_scale", "by": "10"}, 15),
             ("hidden", {"x": "3"}, 0),
             ("lambda:58", {"y": "21"}, 42),
+            ("Tare::operator()", {"this": '{"by": 3}', "raw": "10"}, 7),
+            ("Tare::operator()(uint8_t)", {"this": "hex:04", "raw": "10"}, 6),
+            ("Tare::operator bool", {"this": "out"}, 0),
         ],
     )
     def test_what_the_image_lacks_is_kept(
@@ -90,6 +93,16 @@ class TestNames:
         assert one.arguments["this"] == b"\xfe\xff\x02"
         two = called(program, "Scale::Scale(int16_t, uint8_t)", this="out", offset="3", gain="4")
         assert two.arguments["this"] == b"\x03\x00\x04"
+
+    def test_a_destructor_takes_the_object_alone(self, program: Program) -> None:
+        """What the compiler adds to its debug information is no parameter; the static member is held."""
+        call = called(program, "Tare::~Tare", this="hex:05")
+        assert list(call.given) == ["this"]
+        assert call.held == [("Tare::channels", 4)]
+
+    def test_an_operator_changes_the_object(self, program: Program) -> None:
+        """It is shown afterwards."""
+        assert called(program, "Tare::operator+=", this='{"by": 1}', more="2").arguments["this"] == b"\x03"
 
     def test_a_lambda_without_captures_needs_no_object(self, program: Program) -> None:
         """Every input is every value of its parameter."""

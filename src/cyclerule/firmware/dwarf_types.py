@@ -286,8 +286,10 @@ class TypeReader:
 
     def _function(self, result: Entry, parameters: Entry, is_prototyped: bool) -> FunctionType:
         has_more = any(child.tag == "DW_TAG_unspecified_parameters" for child in parameters.children)
+        described = [self._parameter(c) for c in parameters.children if c.tag == "DW_TAG_formal_parameter"]
         return FunctionType(
-            parameters=tuple(self._parameter(c) for c in parameters.children if c.tag == "DW_TAG_formal_parameter"),
+            # It tells the constructors of whole objects from those of bases before gcc makes a function of each.
+            parameters=tuple(each for each in described if not (each.is_artificial and each.name == "__in_chrg")),
             returns=self._target(result),
             # `f()` in C is written down with unspecified parameters too, and is not variadic.
             variadic=has_more and is_prototyped,

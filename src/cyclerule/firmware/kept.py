@@ -21,6 +21,7 @@ from cyclerule.firmware.spelling import canonical, is_constructor, lambda_line, 
 _ARGUMENTS = r"(?:<[^;{}]*>)?"
 _NAME = re.compile(rf"[A-Za-z_$~][\w$]*{_ARGUMENTS}(?:::[A-Za-z_$~][\w$]*{_ARGUMENTS})*")
 _TYPED = re.compile(rf"[A-Za-z_$~][\w$]*{_ARGUMENTS}(?:::[A-Za-z_$~][\w$]*{_ARGUMENTS})*\s*\([^();]*\)(?:\s*const)?")
+_OPERATOR = re.compile(r"\boperator\b")
 _KEEPS_INLINE = "-fkeep-inline-functions"
 # For what no symbol tells the linker of: it goes or stays with the rest of its file.
 _STAYS_WHOLE = ("-fno-lto", "-fno-function-sections")
@@ -117,7 +118,8 @@ def _defining(compiling: Compiling, sources: Sequence[Source], name: str) -> lis
 
 def _is_told_by_symbols(name: str) -> bool:
     """Whether a name has the types of its parameters and no result, or is a constructor, which has no address."""
-    return is_constructor(name) or (_TYPED.fullmatch(name) is not None and lambda_line(name) is None)
+    is_typed = _TYPED.fullmatch(name) is not None or _OPERATOR.search(name) is not None
+    return is_constructor(name) or (is_typed and lambda_line(name) is None)
 
 
 def _matching(compiling: Compiling, source: Source, name: str) -> tuple[str, ...]:
@@ -130,8 +132,9 @@ def _matching(compiling: Compiling, source: Source, name: str) -> tuple[str, ...
     asked, found = canonical(name), dict[str, list[str]]()
     for symbol, spoken in _functions_of(compiling, probe):
         written = canonical(spoken)
-        plain = written.partition("(")[0]
-        if any(each == asked or each.endswith(f"::{asked}") for each in (written, plain)):
+        # An operator has brackets in its name: operator()(int).
+        plain = (written.partition("(")[0], written[: written.rfind("(")])
+        if any(each == asked or each.endswith(f"::{asked}") for each in (written, *plain)):
             found.setdefault(written, []).append(symbol)
     if len(found) > 1 and is_constructor(name):
         return tuple(symbol for symbols in found.values() for symbol in symbols)
@@ -166,6 +169,8 @@ def _last(name: str) -> str:
 
 def _plain(name: str) -> str:
     """Gives the function's name, with its namespaces, out of what is to be kept."""
+    if _OPERATOR.search(name):
+        return "operator"
     if _is_told_by_symbols(name):
         return name.partition("(")[0].strip()
     for form in (_INSTANTIATION, _PROTOTYPE):

@@ -110,7 +110,7 @@ class Program:
         return standing_of(self.firmware.image, function, name)
 
     def _dispatched(self, name: str, this: str | None) -> Target | None:
-        word = None if this is None else re.fullmatch(r"(?:&|address:)?([A-Za-z_][\w:.\[\]]*)", this)
+        word = None if this is None else re.fullmatch(r"(?:&|address:)?([A-Za-z_]\w*(?:(?:::|\.)\w+|\[\d+\])*)", this)
         called = (
             None
             if word is None or word[1] in ("out", "null", "NULL", "nullptr")
@@ -183,7 +183,7 @@ class Program:
 
     def _whole_names(self, name: str) -> list[str]:
         """Gives what a name may be in full: with each of the namespaces and classes that the program has."""
-        if not re.fullmatch(r"[A-Za-z_~$][\w$:~<>, *]*(?:\([^()]*\))?|lambda:\d+", name):
+        if not re.fullmatch(r"[A-Za-z_~$][\w$:~<>, *]*(?:\([^()]*\))?|lambda:\d+|.*\boperator\b.*", name):
             return []
         scopes = {each.source_name.rpartition("::")[0] for each in self.firmware.functions.values()}
         scopes |= {each.name.rpartition("::")[0] for each in self.firmware.image.variables}

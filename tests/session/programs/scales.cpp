@@ -60,6 +60,16 @@ uint8_t twice(uint8_t x)
 }
 static uint8_t hidden(uint8_t x) { return x ^ 3; }
 
+struct Tare {
+    uint8_t by;
+    uint8_t operator()(uint8_t raw) const { return raw - by; }
+    Tare &operator+=(uint8_t more) { by += more; return *this; }
+    operator bool() const { return by; }
+    ~Tare() { channels--; }
+    static uint8_t channels;
+};
+uint8_t Tare::channels = 4;
+
 #ifdef RUNS
 volatile uint8_t channel, result;
 int main()
