@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -106,7 +107,17 @@ def test_a_linked_file_has_the_lines_of_its_sources(cyclerule: Command) -> None:
     Path("hive.c").unlink()
     done = cyclerule("hive.elf", f"hive.c:{NOPS}", *OPTIONS)
     assert done.out.startswith(f"hive.c:{NOPS}: 2 cycles in each of 3 passes")
-    assert "the source is not there to tell loops by" in done.out
+    assert "the source is not there, or newer than the program, to tell loops by" in done.out
+
+
+def test_a_source_that_was_written_since_tells_nothing_of_loops(cyclerule: Command) -> None:
+    """It need not be what the program was built from."""
+    link()
+    place = Path("hive.c")
+    assert "newer than the program" not in cyclerule("hive.elf", f"hive.c:{NOPS}", *OPTIONS).out
+    later = Path("hive.elf").stat().st_mtime + 10
+    os.utime(place, (later, later))
+    assert "newer than the program" in cyclerule("hive.elf", f"hive.c:{NOPS}", *OPTIONS).out
 
 
 def test_lines_that_control_never_comes_to_are_not_decided(cyclerule: Command) -> None:

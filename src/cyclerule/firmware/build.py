@@ -1,6 +1,7 @@
 """Builds sources to a linked image with the real compiler, and adds nothing that would change the code."""
 
 import os
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, replace
@@ -44,6 +45,8 @@ class BuildRecord:
     generated: tuple[str, ...]
     compiled: tuple[str, ...]
     linked: bool
+    began: float = 0.0
+    """When the build began, in seconds of the system's clock: sources that were written later are others."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +84,7 @@ def build_image(
     Raises ArgumentError for files and settings that do not fit, UnknownName for a part or a kept function that does not
     exist, BuildError with the compiler's own words when it refuses, and when the program is too large for the part.
     """
+    began = time.time()
     given = _with_statements(sources, statements)
     compiling = compiling_with(
         toolchain, part_name, clock, optimize, flags=flags, defines=defines, include_dirs=include_dirs, cache=cache
@@ -114,6 +118,7 @@ def build_image(
         generated=tuple(unit.text for unit in units.values()),
         compiled=tuple(s.name for s, product in zip(given, products, strict=True) if product.was_made),
         linked=linked.product.was_made,
+        began=began,
     )
     image = replace(
         image,

@@ -187,7 +187,8 @@ def _uncounted_notes(place: PassStats) -> list[str]:
         notes.append(f"{passes_text(place.left)} never ended, as a function it called jumped away (longjmp)")
     if not place.is_certain:
         notes.append(
-            "the source is not there to tell loops by: a loop around that has no code of its own counts as the lines'"
+            "the source is not there, or newer than the program, to tell loops by: a loop around the lines that has no "
+            "code of other lines counts as theirs"
         )
     return notes
 

@@ -1,9 +1,8 @@
 """Lines of the unedited program, and functions that stand inside others, timed in the program's own run."""
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from os.path import normpath
 from pathlib import Path
 
@@ -47,6 +46,7 @@ class ProgramRun:
     max_cycles: int
     max_passes: int | None
     progress: CycleProgress | None = None
+    _texts: dict[tuple[str, ...], Mapping[str, Sequence[Loop]]] = field(default_factory=dict)
 
     def time_lines(self, text: str) -> LinesRun:
         """Times the passes through lines that a text names; see `Firmware.time_lines`."""
@@ -85,23 +85,35 @@ class ProgramRun:
         """Gives the loop statements of a file that code is from: as the preprocessor sees it, else as it is written."""
         if Path(file).suffix in ASSEMBLY:
             return ()
-        if isinstance(self.image, BuiltImage) and self.toolchain is not None:
-            for command in self.image.build.commands:
-                if command[1] == "-c" and command[-1] != "-":
-                    for name, found in _preprocessed(self.toolchain, command).items():
-                        if normpath(name) == normpath(file):
-                            return found
+        place = Path(self.image.lines.paths.get(file, file))
         try:
-            text = Path(self.image.lines.paths.get(file, file)).read_text("utf-8", "replace")
+            # What was written after the program was built is not what it was built from.
+            if place.stat().st_mtime > self._built:
+                return None
+            text = place.read_text("utf-8", "replace")
         except OSError:
             return None
+        if isinstance(self.image, BuiltImage):
+            for command in self.image.build.commands:
+                if command[1] == "-c" and command[-1] != "-":
+                    for name, found in self._preprocessed(command).items():
+                        if normpath(name) == normpath(file):
+                            return found
         return read_loops(text, file).get(file, ())
 
+    @property
+    def _built(self) -> float:
+        """When the program was built, in seconds of the system's clock."""
+        return self.image.build.began if isinstance(self.image, BuiltImage) else self.image.path.stat().st_mtime
 
-@lru_cache(maxsize=64)
-def _preprocessed(toolchain: Toolchain, command: tuple[str, ...]) -> dict[str, tuple[Loop, ...]]:
-    tool, _, *options = command
-    place = options.index("-o")
-    del options[place : place + 2]
-    done = toolchain.run("g++" if tool == "avr-g++" else "gcc", ["-E", *options])
-    return read_loops(done.stdout, "") if done.returncode == 0 else {}
+    def _preprocessed(self, command: tuple[str, ...]) -> Mapping[str, Sequence[Loop]]:
+        if command not in self._texts:
+            tool, _, *options = command
+            place = options.index("-o")
+            del options[place : place + 2]
+            found: Mapping[str, Sequence[Loop]] = {}
+            if self.toolchain is not None:
+                done = self.toolchain.run("g++" if tool == "avr-g++" else "gcc", ["-E", *options])
+                found = read_loops(done.stdout, "") if done.returncode == 0 else {}
+            self._texts[command] = found
+        return self._texts[command]
