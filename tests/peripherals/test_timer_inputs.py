@@ -182,6 +182,18 @@ def test_a_pin_that_is_not_known_is_told(register: str, value: int, told: str, m
     assert chip.unmodelled() == [told]
 
 
+def test_icr_is_written_only_where_it_is_top() -> None:
+    """DS40002061A sec. 16.6: the mode must be set before; a write in another mode is told, as it is lost."""
+    chip = Fitted.of("atmega328p")
+    chip.write("ICR1", 1000, at=4)
+    assert chip.read("ICR1", 6) == 0
+    (told,) = chip.unmodelled()
+    assert told == "ICR1: written in a mode in which it is not TOP: the write is lost (set the mode before it)"
+    chip.write("TCCR1B", chip.bit("WGM13"), at=10)
+    chip.write("ICR1", 1000, at=14)
+    assert chip.read("ICR1", 16) == 1000
+
+
 def test_a_kept_state_has_the_edges_that_are_on_their_way() -> None:
     """An edge of two cycles ago counts in the restored chip one cycle later."""
     chip = Fitted.of("atmega328p")

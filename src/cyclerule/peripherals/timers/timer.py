@@ -395,6 +395,8 @@ class Timer:
             overflow.source.put(False)
         self.settle(cycle)
         self._count = value
+        # At BOTTOM the counter is on its way up, however it came there.
+        self._is_falling = self._is_falling and value > 0
         self._is_count_stale = False
         # "Writing to TCNT1 blocks the compare match on the following timer clock": DS40002061A sec. 16.11, TCNT1.
         self._is_match_blocked = True
@@ -433,7 +435,10 @@ class Timer:
         # ICR can only be written in a mode whose TOP it is (DS40002061A sec. 16.6), on the first generation never.
         mode = self.mode
         if mode is None or mode.top is not Top.ICR:
-            self.chip.bus.report_unmodelled(f"ICR{self.number}", "a value written in a mode in which it is not TOP")
+            self.chip.bus.report_assumed(
+                f"ICR{self.number}",
+                "written in a mode in which it is not TOP: the write is lost (set the mode before it)",
+            )
             return
         self.settle(cycle)
         self._capture = value
