@@ -16,6 +16,7 @@ from cyclerule.peripherals.timers.compare_output import Action, CompareOutput, W
 from cyclerule.peripherals.timers.counter import course
 from cyclerule.peripherals.timers.layout import Layout, Unit
 from cyclerule.peripherals.timers.mark import Mark
+from cyclerule.peripherals.timers.moments import overflow_value, update_tick
 from cyclerule.peripherals.timers.sources import OVERFLOW, Registers, sources_of
 from cyclerule.peripherals.timers.waveform import Mode, Slope, Top
 
@@ -274,45 +275,21 @@ class Timer:
             if name in self._compare:
                 mark.value, mark.first = self._compare[name], int(self._is_match_blocked)
             elif name == OVERFLOW:
-                mark.value = self._overflow_value(mode, top)
+                mark.value = overflow_value(mode, top, self.layout.maximum)
                 mark.first = int(misses_top and mode.slope is Slope.FAST)
             else:
                 # Where ICR is TOP, ICF is set when the count reaches it: DS40002061A sec. 16.11, ICF1; in figure 16-12
                 # at the tick from TOP on, as OCF. In other modes by an edge on a pin or by the comparator.
                 mark.value, mark.first = top if mode.top is Top.ICR else None, int(misses_top)
 
-    def _overflow_value(self, mode: Mode, top: int) -> int:
-        """Gives the count from which a tick sets TOV: tables 15-8 and 16-4; the tick, figures 15-8 and 16-12."""
-        if mode.is_dual:
-            # UNVERIFIED: that the 8-bit timers too set TOV with the tick that leaves BOTTOM, as figure 16-12 with its
-            # renaming has it for 16 bits; a board that polls TOV0 in mode 1 at clock/1024 and reads TCNT0 would
-            # settle it.
-            return 0
-        # UNVERIFIED: that fast PWM sets no TOV when the count wraps at MAX because it had passed TOP; a board that
-        # lowers ICR1 below TCNT1 in mode 14 would settle it.
-        return top if mode.slope is Slope.FAST else self.layout.maximum
-
     def _arm_update(self, run: Run, mode: Mode, cycle: int) -> None:
         """Sets the alarm for the tick with which compare registers take their buffers, if any waits for it."""
-        at = None if self._compare == self._buffers or not mode.is_buffered else self._update_tick(run, mode, cycle)
+        waits = mode.is_buffered and self._compare != self._buffers
+        at = update_tick(run, mode, run.tick(cycle), first=int(self._misses_top(mode))) if waits else None
         if at is None:
             self._update.clear()
         else:
             self._update.set(run.cycle(at))
-
-    def _update_tick(self, run: Run, mode: Mode, cycle: int) -> int | None:
-        """Gives the next tick with which buffers are taken: tables 15-8 and 16-4, figure 16-12."""
-        line, tick = run.course, run.tick(cycle)
-        if mode.slope is Slope.FAST:
-            # UNVERIFIED: that the update needs the count to come to BOTTOM, so that a buffer written while the timer
-            # stands at 0 waits for a whole period; a board that writes OCR0B in mode 3, then starts the timer and
-            # polls OCF0B, would settle it.
-            return line.next_at(0, tick + 1)
-        if mode.slope is Slope.PHASE:
-            at = line.next_at(line.top, max(tick, int(self._misses_top(mode))))
-        else:
-            at = line.next_at(0, tick)
-        return None if at is None else at + 1
 
     def _take_buffers(self, cycle: int) -> None:
         self.settle(cycle)
