@@ -206,9 +206,11 @@ class PortOutputs:
         if cycle <= self._shown:
             return
         before, self._shown = self._shown, cycle
-        for moment in range(max(before + 1, cycle - 1), cycle + 1):
-            for output in self._outputs:
-                output.show(moment)
+        connected = [output for output in self._outputs if output.is_connected]
+        if connected:
+            for moment in range(max(before + 1, cycle - 1), cycle + 1):
+                for output in connected:
+                    output.show(moment)
 
     def _follow(self, cycle: int) -> None:
         if cycle >= 0:
