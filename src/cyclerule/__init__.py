@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     )
     from cyclerule.firmware.arguments import address, flash, function, out, sized
     from cyclerule.measure.domains import every
-    from cyclerule.measure.passes import LinesRun
+    from cyclerule.measure.pass_results import LinesRun
     from cyclerule.measure.phases import Phases
     from cyclerule.measure.results import Call, Run, Sweep
     from cyclerule.measure.statements import StatementTimes
@@ -47,7 +47,7 @@ _HOMES = {
     "FaultError": "cyclerule.errors",
     "Firmware": "cyclerule.session.firmware",
     "FirmwareError": "cyclerule.errors",
-    "LinesRun": "cyclerule.measure.passes",
+    "LinesRun": "cyclerule.measure.pass_results",
     "Phases": "cyclerule.measure.phases",
     "Run": "cyclerule.measure.results",
     "RunawayError": "cyclerule.errors",

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import cyclerule as cr
-from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.pass_results import LinesRun
 from cyclerule.measure.stage import Stage
 
 PROGRAMS = Path(__file__).parent / "programs"

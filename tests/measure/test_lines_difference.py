@@ -8,7 +8,7 @@ import pytest
 import cyclerule as cr
 from cyclerule.machine.chip import Chip
 from cyclerule.measure.callers import instructions
-from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.pass_results import LinesRun
 
 SOURCE = Path(__file__).parent / "programs" / "difference.c"
 LINE = next(n for n, text in enumerate(SOURCE.read_text("utf-8").splitlines(), 1) if text.endswith("/* statement */"))

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from cyclerule.measure.passes import LinesRun, PassStats
+from cyclerule.measure.pass_results import LinesRun, PassStats
 from cyclerule.measure.stretch import named_lines
 from cyclerule.report.timing import BuildView
 from cyclerule.report.wording import counted, span_text, time_span

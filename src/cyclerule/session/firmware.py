@@ -28,7 +28,7 @@ from cyclerule.measure.dispatch import Dispatch, class_of, dispatch, find_virtua
 from cyclerule.measure.domains import as_domain, parameter_key
 from cyclerule.measure.io_settings import Kind
 from cyclerule.measure.pace import LONGEST_SECONDS, Progress
-from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.pass_results import LinesRun
 from cyclerule.measure.phases import Phases, measure_phases, number_of_phases
 from cyclerule.measure.pins import is_pin, wanted_pins
 from cyclerule.measure.results import Call, Measured, Run, Sweep

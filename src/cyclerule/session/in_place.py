@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from cyclerule.firmware.standing import Standing
-from cyclerule.measure.passes import LinesRun
+from cyclerule.measure.pass_results import LinesRun
 from cyclerule.measure.slices import CycleProgress
 from cyclerule.session.opening import Program
 from cyclerule.units import parse_duration

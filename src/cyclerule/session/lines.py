@@ -12,7 +12,8 @@ from cyclerule.firmware.image import Image
 from cyclerule.firmware.loops import Loop, read_loops
 from cyclerule.firmware.standing import Standing
 from cyclerule.measure.frames import find_lines
-from cyclerule.measure.passes import MOST_PASSES, LinesRun, run_passes
+from cyclerule.measure.pass_results import LinesRun
+from cyclerule.measure.passes import MOST_PASSES, run_passes
 from cyclerule.measure.results import Measured
 from cyclerule.measure.slices import CycleProgress
 from cyclerule.measure.stage import Stage
