@@ -174,7 +174,7 @@ def test_nothing_that_a_program_sends_acts_on_a_terminal() -> None:
     for byte in "23 °C\r\n\x1b[2J\a\r7\t\u202e".encode() + b"\xff":
         live.add(byte)
     live.finish()
-    assert "".join(shown) == "23 °C\n\\x1b[2J\\x07\\r7\t\\u202e\\xff\n"
+    assert "".join(shown) == "23 °C\n\\x1b[2J\\x07\\r7\t\\u202e\\xff\n\n"
 
 
 def test_ctrl_c_ends_the_run_and_still_reports(run: Run) -> None:

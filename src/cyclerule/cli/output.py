@@ -93,21 +93,21 @@ class LiveText:
         from cyclerule.report.serial_text import SerialText
 
         self._screen, self._stream, self._text = screen, stream, SerialText()
-        self._at_beginning = True
+        self._at_beginning, self._has_written = True, False
 
     def add(self, byte: int) -> None:
         """Writes what one more byte makes certain."""
         self._write(self._text.feed(bytes([byte])))
 
     def finish(self) -> None:
-        """Writes what is left, and ends the line."""
+        """Writes what is left, and an empty line behind it."""
         self._write(self._text.feed(b"", is_last=True))
-        if not self._at_beginning:
-            self._write("\n")
+        if self._has_written:
+            self._write("\n" if self._at_beginning else "\n\n")
 
     def _write(self, text: str) -> None:
         if text:
-            self._at_beginning = text.endswith("\n")
+            self._at_beginning, self._has_written = text.endswith("\n"), True
             self._stream.write(self._screen.text(text))
             self._stream.flush()
 

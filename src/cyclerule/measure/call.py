@@ -142,6 +142,9 @@ def _run_with_delays(stage: Stage, delays: DelayWatch, limit: int) -> Stop:
         if stop is Stop.AT_ENTRY or (stop is Stop.AT_EXIT and stage.goes_on_at(entries)):
             delays.at_entry()
         elif stop is not Stop.AT_EXIT:
+            if stop is Stop.LIMIT and stage.goes_on_at(entries):
+                # The next run begins here, and takes no look at where it begins.
+                delays.at_entry()
             return stop
 
 

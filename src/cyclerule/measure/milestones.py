@@ -51,7 +51,10 @@ def find_milestones(image: Image, chip: Chip) -> Milestones:
                 words[name] = function.address // 2
             elif function is not None:
                 into = f"inlined into {', '.join(function.inlined_into)}" if function.inlined_into else "dropped"
-                notes.append(f"{name}() was {into} by the compiler, so its calls cannot be told apart in this image")
+                notes.append(
+                    f"{name}() was {into} by the compiler, so its calls cannot be told apart in this image; "
+                    f"`cyclerule time FILE… {name}` times it in place"
+                )
     return Milestones(words, notes=tuple(notes))
 
 
