@@ -63,6 +63,8 @@ def test_a_form_takes_the_tables_cycles(row: dict[str, str], part_name: str) -> 
     instruction = RECORDS[form_of(row)]
     made = bench(part_name)
     if row["AVRe"] == "varies":
+        # How long it takes is the memory controller's matter; without one it is refused.
+        made.chip.stores_flash = None
         with pytest.raises(NotModelled, match="SPM at 0x0000 takes a time that depends on programming"):
             made.run_one(instruction, usual_operands(instruction))
         return
