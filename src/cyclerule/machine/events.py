@@ -46,6 +46,46 @@ class Recurrence(NamedTuple):
     gap: int = 0
 
 
+class Stream(NamedTuple):
+    """What a device is at that takes bytes at a register and passes each on after a fixed time.
+
+    `busy` and `waiting` are the bytes on their way and in the buffer, of up to nine bits. A byte begins at a multiple
+    of `grid` cycles after `origin` and takes `length`; one that waits follows without a gap. `status` and `control` are
+    data addresses: bit 5 of `status` is set while there is room, bit 6 once all is passed on (entering its handler
+    clears it), the bits of `control` there enable the interrupts, and its bit 0 is the ninth bit of a byte.
+    """
+
+    data: int
+    status: int
+    control: int
+    origin: int
+    grid: int
+    length: int
+    busy: int | None
+    waiting: int | None
+    empty_vector: int | None
+    complete_vector: int | None
+
+
+class StreamSource(Protocol):
+    """A device that compiled code may carry on itself; `alarm` is the end of the byte on its way."""
+
+    @property
+    def alarm(self) -> "Alarm":
+        """The alarm at the end of a byte."""
+
+    def promise(self) -> Stream | None:
+        """Gives what the device is at, when all it does until it is touched otherwise is what `Stream` says."""
+
+    def take_over(
+        self, busy: int | None, waiting: int | None, due: int, passed_on: tuple[Sequence[int], Sequence[int]]
+    ) -> None:
+        """Takes over what it has become; `due` is the end of the byte on its way.
+
+        `passed_on` are the cycles at which bytes have ended, and the bytes.
+        """
+
+
 class Alarm:
     """One thing to come; `due` is its cycle, or NEVER."""
 
@@ -75,6 +115,9 @@ class EventQueue:
 
     def __init__(self) -> None:
         self.alarms: list[Alarm] = []
+        self.streams: list[StreamSource] = []
+        # The data addresses at which streams take bytes.
+        self.stream_registers: set[int] = set()
         self.next_cycle = NEVER
         # The last cycle at which a device was made to do something: by an alarm, or by a write to a register.
         self.now = 0

@@ -8,6 +8,7 @@ import ctypes
 from enum import IntEnum
 
 from cyclerule.engines.llvm.layout import CONTINUE, IDLE, LEAVE, RETURNED, SHADOW, SLOW, Cpu, World
+from cyclerule.engines.llvm.streams import FULL, Streams, write_acknowledgement, write_ends, write_requests
 from cyclerule.engines.llvm.writing import Record, Writer
 from cyclerule.engines.tracking import WRITTEN
 from cyclerule.isa.operations import I
@@ -113,6 +114,7 @@ class _Loop:
         )
         self.passed = ", ".join(f"ptr {each}" for each in (self.data, self.data, self.flags, cpu, self.flash, world))
         self.cpu, self.world, self.beats = Record(w, cpu, Cpu), Record(w, world, World), Record(w, beats, Beats)
+        self.streams = Record(w, self.world.load("streams", "ptr"), Streams)
         self.margins, self.limit = course.load("margins", "ptr"), course.load("limit")
         first = w.compare("ne", course.load("first"), 0)
         self.enable = w.element(self.flags, str(int(I)))
@@ -145,7 +147,9 @@ class _Loop:
         w.branch(w.compare("sge", cycle, self.world.load("next_event")), "events", "look")
         w.label("events")
         other = beats.load("other_event")
-        w.branch(w.compare("sge", cycle, other), "python", "beat")
+        # A full list of bytes passed on is Python's to empty.
+        is_full = w.compare("sge", self.streams.load("passed_on"), FULL)
+        w.branch(w.put(f"or i1 {w.compare('sge', cycle, other)}, {is_full}"), "python", "beat")
         self._back("python", Why.PYTHON)
         w.label("beat")
         beats.store("changed", "1")
@@ -154,7 +158,7 @@ class _Loop:
         w.label("each")
         w.do("%k = phi i64 [ 0, %beat ], [ %k1, %counted ]")
         w.do(f"%soonest = phi i64 [ {other}, %beat ], [ %sooner, %counted ]")
-        w.branch(w.compare("sge", "%k", count), "counted_all", "one")
+        w.branch(w.compare("sge", "%k", count), "streams", "one")
         w.label("one")
         due = beats.load("due", index="%k")
         w.branch(w.compare("sle", due, cycle), "is_due", "counted")
@@ -179,8 +183,9 @@ class _Loop:
         w.do(f"%sooner = select i1 {w.compare('slt', '%next_due', '%soonest')}, i64 %next_due, i64 %soonest")
         w.do("%k1 = add i64 %k, 1")
         w.go("each")
+        soonest = write_ends(w, self.streams, self.data, cycle, soonest="%soonest", after="counted_all")
         w.label("counted_all")
-        self.world.store("next_event", "%soonest")
+        self.world.store("next_event", soonest)
         w.go("look")
 
     def _hooks_and_limit(self) -> None:
@@ -213,7 +218,7 @@ class _Loop:
         w.do("%c = phi i64 [ 0, %search ], [ %c1, %compared ]")
         w.do(f"%best = phi i64 [ {NO_VECTOR}, %search ], [ %better, %compared ]")
         w.do("%who = phi i64 [ 0, %search ], [ %whom, %compared ]")
-        w.branch(w.compare("sge", "%c", count), "chosen", "compared")
+        w.branch(w.compare("sge", "%c", count), "stream_requests", "compared")
         w.label("compared")
         vector = beats.load("vector", index="%c")
         asks = w.put(f"and i64 {beats.load('flag', index='%c')}, {beats.load('enabled', index='%c')}")
@@ -223,8 +228,9 @@ class _Loop:
         w.do(f"%whom = select i1 {lower}, i64 %c, i64 %who")
         w.do("%c1 = add i64 %c, 1")
         w.go("candidate")
+        self.best, self.who = write_requests(w, self.streams, self.data, best="%best", who="%who", after="chosen")
         w.label("chosen")
-        w.branch(w.compare("eq", "%best", NO_VECTOR), "execute", "accept")
+        w.branch(w.compare("eq", self.best, NO_VECTOR), "execute", "accept")
 
     def _accept(self) -> None:
         """Enters a handler: the program counter is pushed, I cleared, the flag too."""
@@ -240,13 +246,18 @@ class _Loop:
         w.branch(w.put(f"or i1 {refused}, {w.compare('sge', opened, OPEN_HANDLERS)}"), "python", "enter")
         w.label("enter")
         beats.store("changed", "1")
-        beats.store("flag", "0", index="%who")
-        for field, value in (("open_vector", "%best"), ("open_start", self.cycle), ("open_sp", sp)):
+        w.branch(w.compare("slt", self.who, 0), "stream_entered", "beat_entered")
+        write_acknowledgement(w, self.streams, self.data, self.who, "acknowledged")
+        w.label("beat_entered")
+        beats.store("flag", "0", index=self.who)
+        w.go("acknowledged")
+        w.label("acknowledged")
+        for field, value in (("open_vector", self.best), ("open_start", self.cycle), ("open_sp", sp)):
             beats.store(field, value, index=opened)
         beats.store("open_count", w.put(f"add i64 {opened}, 1"))
         w.go("push")
         w.label("push")
-        w.do("%b = phi i64 [ 0, %enter ], [ %b1, %pushed ]")
+        w.do("%b = phi i64 [ 0, %acknowledged ], [ %b1, %pushed ]")
         w.branch(w.compare("sge", "%b", size), "entered", "pushed")
         w.label("pushed")
         shifted = w.put(f"lshr i64 {self.pc}, {w.put('mul i64 %b, 8')}")
@@ -266,7 +277,7 @@ class _Loop:
         is_lower = w.compare("ult", after, lowest, "i16")
         cpu.store("lowest", w.put(f"select i1 {is_lower}, i16 {after}, i16 {lowest}"), "i16")
         w.do(f"store i8 0, ptr {self.enable}")
-        self.vector_word = target = w.put(f"mul i64 %best, {beats.load('vector_words')}")
+        self.vector_word = target = w.put(f"mul i64 {self.best}, {beats.load('vector_words')}")
         cpu.store("pc", w.put(f"trunc i64 {target} to i32"), "i32")
         cpu.add("cycle", beats.load("response"))
         handler = w.put(f"load ptr, ptr {w.element(self.table, target, 'ptr')}")

@@ -71,7 +71,8 @@ class World(ctypes.Structure):
 
     `inner` is a table like that one for calls from compiled code.
     `touched` is set once a device has been read or written, `attention` when Python has to look first, `waiting` when
-    an interrupt may be served as soon as the I flag is set.
+    an interrupt may be served as soon as the I flag is set. `changed` is where it is noted that native events have
+    become something, `stream_write` what is called in place of `io_write` at the data register of a stream.
     """
 
     _fields_ = (
@@ -86,6 +87,9 @@ class World(ctypes.Structure):
         ("touched", ctypes.c_int64),
         ("attention", ctypes.c_int64),
         ("waiting", ctypes.c_int64),
+        ("changed", ctypes.c_void_p),
+        ("streams", ctypes.c_void_p),
+        ("stream_write", ctypes.c_void_p),
     )
 
 

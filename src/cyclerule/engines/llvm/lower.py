@@ -1054,6 +1054,12 @@ class _Function:
         cycle = self._cycle(each.timing.base)
         number = text.wider(value, 8, 32)
         flag = text.wider(self._flag(I), 1, 32)
+        if mask == 0xFF and address in chip.events.stream_registers:
+            function = self.world(text, "stream_write")
+            world = self.pointer(text, "world_at")
+            passed = f"ptr {world}, i32 {address}, i32 {number}, i64 {cycle}, i32 {each.word}, i32 {flag}"
+            self._pay_attention(each, text.put(f"call i32 {function}({passed})"))
+            return
         function = self.world(text, "io_write")
         passed = f"i32 {address}, i32 {number}, i32 {mask}, i64 {cycle}, i32 {each.word}, i32 {flag}"
         self._pay_attention(each, text.put(f"call i32 {function}({passed})"))

@@ -12,6 +12,7 @@ from cyclerule.engines.llvm.compile import Compiler, host
 from cyclerule.engines.llvm.layout import REFUSED, RETURNED, WATCHDOG, Cpu, IoRead, IoWrite, World
 from cyclerule.engines.llvm.lower import Lowering, function_name, inner_name, looked_at
 from cyclerule.engines.llvm.rows import Plan, loop_text
+from cyclerule.engines.llvm.streams import NativeStreams, write_text
 from cyclerule.engines.reference import Reference
 from cyclerule.engines.trace import Tracer
 from cyclerule.engines.tracking import READ_FIRST, TrackingReference
@@ -88,9 +89,12 @@ class Scalar:
             stack_mask=chip.stack_pointer_mask,
         )
         self._recurring: list[Alarm] = []
+        self._streams = NativeStreams(chip.events.streams)
         self._begun: Counter[int] = Counter()
         self._known_vectors = 0
         self._tells = True
+        # While a loop over inputs runs, which carries no events out.
+        self._is_in_rows = False
         self._version = 0
         # How long before the deadline a region has to be told to stop, by its entry.
         self._margins = (ctypes.c_uint32 * chip.flash_words)()
@@ -121,6 +125,9 @@ class Scalar:
             io_read=self._callbacks[0],
             io_write=self._callbacks[1],
             seen=seen,
+            changed=ctypes.addressof(self._beats) + Beats.changed.offset,
+            streams=self._streams.address,
+            stream_write=self._compiler.load(self._object_code(write_text(), 2), ["stream_write"])["stream_write"],
         )
         self._passed = (data, data, flags, ctypes.addressof(self._cpu), flash, ctypes.addressof(self._world))
         self._course = Course(
@@ -311,9 +318,13 @@ class Scalar:
             beats.flag[number] = source is not None and source.is_set
             known |= 0 if vector is None else 1 << vector
         beats.count = len(recurring)
+        # A log of writes is Python's.
+        may_stream = not self._tells and not self._is_in_rows and self.chip.bus.log is None
+        streaming, vectors = self._streams.load(allowed=may_stream)
+        known |= vectors
         beats.other_event = events.next_cycle
-        if recurring:
-            chosen = set(map(id, recurring))
+        if recurring or streaming:
+            chosen = {id(alarm) for alarm in (*recurring, *streaming)}
             beats.other_event = min((a.due for a in events.alarms if id(a) not in chosen), default=NEVER)
         self._known_vectors = known
         beats.other_requests = _as_signed(interrupts.requests & ~known)
@@ -342,6 +353,7 @@ class Scalar:
                 if alarm.recurrence is not None:
                     alarm.recurrence.source.put(bool(beats.flag[number]))
                     alarm.recurrence = alarm.recurrence._replace(gap=beats.gap[number])
+            self._streams.store()
             self.chip.events.refresh()
             beats.changed = 0
 
@@ -380,7 +392,9 @@ class Scalar:
         plan.entry = self._table[word] or 0
         plan.deadline = limit - self._margins[word]
         self._world.touched = self._world.waiting = 0
+        self._is_in_rows = True
         self._load_beats()
+        self._is_in_rows = False
         self._world.next_event = self.chip.events.next_cycle
         self.instructions = 0
 

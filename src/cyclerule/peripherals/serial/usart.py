@@ -3,11 +3,12 @@
 Datasheet: ATmega48A/…/328P DS40002061A sec. 20; names without a number are those of older parts.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from cyclerule.machine.bus import Writer
 from cyclerule.machine.chip import Chip
+from cyclerule.machine.events import Alarm, Stream
 from cyclerule.peripherals.port import Pin
 from cyclerule.peripherals.power import PowerReduction
 from cyclerule.peripherals.serial.usart_frame import (
@@ -56,6 +57,10 @@ class Usart:
         self._attach()
         self._update()
         power.on_change(self._power_changes)
+        at = registers
+        if at.data is not None and at.status is not None and at.control is not None:
+            chip.events.streams.append(self)
+            chip.events.stream_registers.add(at.data)
         chip.add(self)
 
     def _attach(self) -> None:
@@ -173,6 +178,8 @@ class Usart:
             data[at.status] = flags
         if at.control is not None:
             data[at.control] = control | (RXB8 if byte.value > 0xFF else 0)
+        # Compiled code that carries the transmitter on by itself has to hear of it.
+        self.chip.events.version += 1
         asks, request = flags & control, self.chip.interrupts.set_request
         if at.receive_vector is not None:
             request(at.receive_vector, asks & RXC)
@@ -190,6 +197,36 @@ class Usart:
         if at.high is not None and not self._shares_address:
             shift = at.high_shift
             data[at.high] = data[at.high] & ~(0x0F << shift) & 0xFF | self._baud >> 8 << shift
+
+    # What compiled code carries on by itself: see `machine/events.py`.
+
+    @property
+    def alarm(self) -> Alarm:
+        """The end of the frame on its way."""
+        return self.transmitter.alarm
+
+    def promise(self) -> Stream | None:
+        """Gives what the transmitter is at, when nobody follows it frame by frame."""
+        at, sending = self.registers, self.transmitter.promise()
+        if sending is None or self._stopped_at is not None or self.mode not in (ASYNCHRONOUS, SYNCHRONOUS):
+            return None
+        if at.data is None or at.status is None or at.control is None:
+            return None
+        length, busy, waiting = sending
+        pace = self.transmitter.pace
+        return Stream(
+            *(at.data, at.status, at.control, pace.origin, pace.bit_cycles, length, busy, waiting),
+            *(at.empty_vector, at.complete_vector),
+        )
+
+    def take_over(
+        self, busy: int | None, waiting: int | None, due: int, passed_on: tuple[Sequence[int], Sequence[int]]
+    ) -> None:
+        """Takes over what the transmitter has become."""
+        self.transmitter.take_over(busy, waiting, due, passed_on)
+        status = self.registers.status
+        self.transmitter.is_complete = status is not None and bool(self.chip.data[status] & TXC)
+        self._update()
 
     # Registers.
 

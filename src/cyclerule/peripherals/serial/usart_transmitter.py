@@ -3,7 +3,7 @@
 Datasheet: ATmega48A/…/328P DS40002061A sec. 20.6.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from cyclerule.machine.chip import Chip
@@ -28,7 +28,9 @@ class Transmitter:
     """
 
     def __init__(self, chip: Chip, name: str, pin: Pin | None, changed: Callable[[], None]) -> None:
-        self.sent: list[SentByte] = []
+        self._sent: list[SentByte] = []
+        # What compiled code has sent, as (cycles, bytes, mask of the data bits); it is read through `sent`.
+        self._unread: list[tuple[Sequence[int], Sequence[int], int]] = []
         self.on_sent: Callable[[SentByte], None] | None = None
         self.format = FrameFormat()
         self.pace: Pace = asynchronous(0, 0, is_double=False)
@@ -39,9 +41,18 @@ class Transmitter:
         self._shifting: int | None = None
         self._waiting: int | None = None
         self._left = 0
-        self._alarm = chip.events.alarm(self._frame_ends)
+        self.alarm = chip.events.alarm(self._frame_ends)
         self._wave = Waveform(chip, pin, name, forces_output=True)
         chip.add(self)
+
+    @property
+    def sent(self) -> list[SentByte]:
+        """All bytes sent so far."""
+        for cycles, values, mask in self._unread:
+            sent = zip(cycles, values, strict=True)
+            self._sent.extend(SentByte(cycle, value & mask & 0xFF, (value & mask) > 0xFF) for cycle, value in sent)
+        self._unread.clear()
+        return self._sent
 
     @property
     def is_busy(self) -> bool:
@@ -76,7 +87,7 @@ class Transmitter:
         frame, pace = self.format, self.pace
         self._shifting = value & (1 << frame.data_bits) - 1
         start = pace.bit_edge(cycle)
-        self._alarm.set(start + frame.bits * pace.bit_cycles)
+        self.alarm.set(start + frame.bits * pace.bit_cycles)
         if self._wave.has_pin:
             self._wave.play(_edges(start, pace.bit_cycles, frame.levels(value)))
 
@@ -98,6 +109,27 @@ class Transmitter:
         if self.on_sent is not None:
             self.on_sent(sent)
 
+    def promise(self) -> tuple[int, int | None, int | None] | None:
+        """Gives a frame's cycles, the bytes on their way and waiting; None where somebody follows each frame."""
+        if not self.is_on or self._wave.is_heard or self.on_sent is not None:
+            return None
+        return self.format.bits * self.pace.bit_cycles, self._shifting, self._waiting
+
+    def take_over(
+        self, busy: int | None, waiting: int | None, due: int, passed_on: tuple[Sequence[int], Sequence[int]]
+    ) -> None:
+        """Takes over what the transmitter has become by itself: see `StreamSource`."""
+        mask = (1 << self.format.data_bits) - 1
+        began = due != self.alarm.due
+        if passed_on[0]:
+            self._unread.append((*passed_on, mask))
+        self._shifting = None if busy is None else busy & mask
+        self._waiting, self.is_empty, self.alarm.due = waiting, waiting is None, due
+        if busy is not None and began and self._wave.has_pin:
+            frame, bit_cycles = self.format, self.pace.bit_cycles
+            start = due - frame.bits * bit_cycles
+            self._wave.play(_edges(start, bit_cycles, frame.levels(self._shifting or 0)))
+
     def clear_complete(self) -> None:
         """Clears TXC."""
         self.is_complete = False
@@ -105,14 +137,14 @@ class Transmitter:
 
     def stop_clock(self, cycle: int) -> None:
         """Stands still, because the clock does."""
-        self._left = self._alarm.due - cycle
-        self._alarm.clear()
+        self._left = self.alarm.due - cycle
+        self.alarm.clear()
         self._wave.stop_clock(cycle)
 
     def go_on(self, cycle: int) -> None:
         """Goes on where it stood still."""
         if self.is_busy:
-            self._alarm.set(cycle + self._left)
+            self.alarm.set(cycle + self._left)
         self._wave.go_on(cycle)
 
     def at_reset(self, cycle: int) -> None:

@@ -32,6 +32,11 @@ class Waveform:
         """Whether anything is shown at all."""
         return self._pin is not None
 
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody listens to the pin."""
+        return self._pin is not None and self._pin.is_heard
+
     def hold(self, level: bool, cycle: int) -> None:
         """Takes the pin, or goes on having it, at a level."""
         if self._pin is None:
@@ -54,8 +59,14 @@ class Waveform:
         """Shows these levels from now on, after those of before that were still to come up to the first of them."""
         if self._pin is None or not edges:
             return
-        self.show(edges[0][0])
-        self._edges, self._shown, self.is_taken = edges, 0, True
+        first = edges[0][0]
+        if self._pin.is_heard:
+            self.show(first)
+            kept: Edges = ()
+        else:
+            # Nobody looks yet: the last two say all that can still be seen.
+            kept = [edge for edge in self._edges[self._shown :][-2:] if edge[0] <= first]
+        self._edges, self._shown, self.is_taken = [*kept, *edges], 0, True
         self._await()
 
     def show(self, cycle: int) -> None:
