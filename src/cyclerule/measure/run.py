@@ -121,7 +121,7 @@ def run_program(
     serial = stage.devices.serial
     if serial is not None:
         # What is tried out to explain the end is no part of the run.
-        serial.on_sent = None
+        serial.on_sent = serial.on_text = None
     run = Run(
         measured=replace(measured, engine=stage.used),
         cycles=chip.cycle,
@@ -170,7 +170,7 @@ def reach(stage: Stage, until: Until, engine: str, max_cycles: int, progress: Cy
     if why == "interrupted":
         raise KeyboardInterrupt
     if stage.devices.serial is not None:
-        stage.devices.serial.on_sent = None
+        stage.devices.serial.on_sent = stage.devices.serial.on_text = None
     return why == "until" or (why == "limit" and until.cycle is not None and until.cycle <= max_cycles)
 
 
@@ -205,17 +205,16 @@ def listen_to_serial(stage: Stage, text: bytes | None, sent: Sent | None) -> Non
             raise ArgumentError(f"until='serial:…': {stage.chip.part.name} has no serial port")
         return
 
-    def listen(byte: SentByte) -> None:
+    def show(byte: SentByte) -> None:
         if sent is not None:
-            sent(byte.value & 0xFF)
-        if (
-            text
-            and byte.value & 0xFF == text[-1]
-            and bytes(each.value & 0xFF for each in serial.sent[-len(text) :]) == text
-        ):
+            sent(byte.value)
+
+    def listen(byte: SentByte) -> None:
+        if text and byte.value == text[-1] and bytes(each.value for each in serial.sent[-len(text) :]) == text:
             stage.request_stop()
 
-    if text is not None or sent is not None:
+    serial.on_text = None if sent is None else show
+    if text is not None:
         serial.on_sent = listen
 
 

@@ -356,6 +356,15 @@ class Usart:
         self._configure(cycle)
         self._update()
 
+    @property
+    def on_text(self) -> Callable[[SentByte], None] | None:
+        """What is called with each byte that has been sent, in turn but not at once: that keeps compiled code fast."""
+        return self.transmitter.on_text
+
+    @on_text.setter
+    def on_text(self, action: Callable[[SentByte], None] | None) -> None:
+        self.transmitter.on_text = action
+
     def save(self) -> Any:
         """Gives the settings; transmitter and receiver keep their own state."""
         return (

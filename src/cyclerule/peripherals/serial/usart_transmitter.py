@@ -31,7 +31,9 @@ class Transmitter:
         self._sent: list[SentByte] = []
         # What compiled code has sent, as (cycles, bytes, mask of the data bits); it is read through `sent`.
         self._unread: list[tuple[Sequence[int], Sequence[int], int]] = []
+        # Called at the end of each frame; and with each byte in turn, but later where nobody asks at once.
         self.on_sent: Callable[[SentByte], None] | None = None
+        self.on_text: Callable[[SentByte], None] | None = None
         self.format = FrameFormat()
         self.pace: Pace = asynchronous(0, 0, is_double=False)
         self.is_on = False
@@ -106,8 +108,9 @@ class Transmitter:
         self._changed()
         sent = SentByte(cycle, value & 0xFF, value > 0xFF)
         self.sent.append(sent)
-        if self.on_sent is not None:
-            self.on_sent(sent)
+        for listen in (self.on_sent, self.on_text):
+            if listen is not None:
+                listen(sent)
 
     def promise(self) -> tuple[int, int | None, int | None] | None:
         """Gives a frame's cycles, the bytes on their way and waiting; None where somebody follows each frame."""
@@ -122,7 +125,11 @@ class Transmitter:
         mask = (1 << self.format.data_bits) - 1
         began = due != self.alarm.due
         if passed_on[0]:
+            known = len(self._sent)
             self._unread.append((*passed_on, mask))
+            if self.on_text is not None:
+                for byte in self.sent[known:]:
+                    self.on_text(byte)
         self._shifting = None if busy is None else busy & mask
         self._waiting, self.is_empty, self.alarm.due = waiting, waiting is None, due
         if busy is not None and began and self._wave.has_pin:
