@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 from cyclerule.report.comment import comment_of
 from cyclerule.report.lines import LinesView, PassView, lines_answer, lines_sentence, microseconds, rest_of_lines
 from cyclerule.report.rows_csv import csv_line
+from cyclerule.report.small_print import small_print
 from cyclerule.report.terminal import aligned, show_places
 from cyclerule.report.wording import counted
-from cyclerule.units import Hertz, clock_text
 
 if TYPE_CHECKING:
     from cyclerule.report.terminal import Screen
@@ -49,17 +49,8 @@ def show_lines(screen: "Screen", view: LinesView, *, rows: int = LISTED_PASSES, 
 
 
 def _small_print(view: LinesView) -> str:
-    facts = [
-        view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
-        " ".join(filter(None, (view.build.compiler, *view.build.flags))),
-        view.build.image,
-        f"image {view.build.image_sha256[:12]}",
-        f"ran {view.run_cycles:,} cycles from reset, {_why(view)}",
-        f"{view.engine} engine",
-    ]
-    if view.clock_hz is None:
-        facts.append("no clock given, so no times: --clock 16MHz")
-    return " · ".join(filter(None, facts))
+    ran = f"ran {view.run_cycles:,} cycles from reset, {_why(view)}"
+    return small_print(view.part, view.clock_hz, view.build, ran, view.engine)
 
 
 def _why(view: LinesView) -> str:

@@ -1,8 +1,9 @@
 """A call at many phases of the program's interrupts, on a terminal."""
 
 from cyclerule.report.phases import PhasesView, phases_answer, phases_sentence, rest_of_phases_sentence
+from cyclerule.report.small_print import small_print
 from cyclerule.report.terminal import Screen, make_table, show_histogram
-from cyclerule.units import Hertz, clock_text, microseconds_text
+from cyclerule.units import Hertz, microseconds_text
 
 
 def show_phases(screen: Screen, view: PhasesView, *, is_brief: bool = False) -> None:
@@ -42,15 +43,8 @@ def _show_remarks(screen: Screen, view: PhasesView) -> None:
 
 
 def _small_print(view: PhasesView) -> str:
-    facts = [
-        view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
-        " ".join(filter(None, (view.build.compiler, *view.build.flags))),
-        view.build.image,
-        f"image {view.build.image_sha256[:12]}",
-        f"begins at {view.at} in the program's own run, {view.place}",
-        f"{view.engine} engine",
-    ]
-    return " · ".join(filter(None, facts))
+    ran = f"begins at {view.at} in the program's own run, {view.place}"
+    return small_print(view.part, view.clock_hz, view.build, ran, view.engine)
 
 
 def _show_extremes(screen: Screen, view: PhasesView) -> None:

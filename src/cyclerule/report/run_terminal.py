@@ -5,9 +5,10 @@ from collections.abc import Iterator
 from cyclerule.report.delays import show_delays
 from cyclerule.report.run_sentence import percent, rest_of_run_sentence, run_answer, run_sentence
 from cyclerule.report.running import RunView
+from cyclerule.report.small_print import small_print
 from cyclerule.report.terminal import Screen, make_table
 from cyclerule.report.wording import counted
-from cyclerule.units import Hertz, clock_text, microseconds_text
+from cyclerule.units import Hertz, microseconds_text
 
 LISTED_WRITES = 12
 LISTED_RESETS = 5
@@ -44,17 +45,8 @@ def show_run(screen: Screen, view: RunView, *, is_brief: bool = False, shows_ser
 
 
 def _small_print(view: RunView) -> str:
-    facts = [
-        view.part if view.clock_hz is None else f"{view.part} at {clock_text(Hertz(view.clock_hz))}",
-        " ".join(filter(None, (view.build.compiler, *view.build.flags))),
-        view.build.image,
-        f"image {view.build.image_sha256[:12]}",
-        f"{counted(view.instructions, 'instruction')}",
-        f"{view.engine} engine",
-    ]
-    if view.clock_hz is None:
-        facts.append("no clock given, so no times: --clock 16MHz")
-    return " · ".join(filter(None, facts))
+    ran = counted(view.instructions, "instruction")
+    return small_print(view.part, view.clock_hz, view.build, ran, view.engine)
 
 
 def _show_beginning(screen: Screen, view: RunView) -> None:
